@@ -1,0 +1,1 @@
+"""Where the displays are, and how the camera moved in this frame."""

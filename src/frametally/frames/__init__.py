@@ -1,0 +1,1 @@
+"""Folder or video to ordered frames with times; pixels on demand."""

@@ -1,0 +1,1 @@
+"""One display in one photo to one reading with its rivals."""

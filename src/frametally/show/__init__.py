@@ -1,0 +1,1 @@
+"""Tables, charts and the report from readings and findings."""
