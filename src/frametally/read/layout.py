@@ -1,0 +1,227 @@
+"""Takes a digits mask and a strip's size; gives where the seven bars of every digit place can lie, as sample points.
+
+A layout is one row of numbers (`PARAMETERS`); all functions work on many layouts at once, as an array of shape
+(layouts, parameters), because finding the places is a search over layouts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from frametally.read.rectify import PAD
+
+PARAMETERS = ("right", "bottom", "height", "aspect", "gap", "slant", "tilt", "point_gap", "small", "small_aspect", "stroke")
+"""What a layout's numbers are.
+
+right, bottom: the outer edges of the last full-size place at the base line [px of the strip]; height of a full digit [px];
+aspect: width over height of a digit; gap: room between neighbouring digits over the height; slant: how far the top
+leans to the right, over the height; tilt: how far the base line falls to the right, over the width; point_gap: extra
+room that a decimal point takes, over the height; small, small_aspect: size and aspect of the digits after the point against the others; stroke: a bar's thickness over the height.
+"""
+
+RIGHT, BOTTOM, HEIGHT, ASPECT, GAP, SLANT, TILT, POINT_GAP, SMALL, SMALL_ASPECT, STROKE = range(len(PARAMETERS))
+
+BARS = "abcdefg"
+"""The trade's letters for the bars: a top, b top right, c bottom right, d bottom, e bottom left, f top left, g middle."""
+
+_ENDS = np.array(  # each bar from (across, up) to (across, up): 0 left/bottom, 1 right/top centre line of the strokes
+    [[[0, 2], [1, 2]], [[1, 1], [1, 2]], [[1, 0], [1, 1]], [[0, 0], [1, 0]], [[0, 0], [0, 1]], [[0, 1], [0, 2]], [[0, 1], [1, 1]]],
+    np.float64,
+)
+_HOLES = np.array([[0.5, 0.5], [0.5, 1.5]])
+
+
+@dataclass(frozen=True)
+class Mask:
+    """A digits mask taken apart: `places` digit places (a sign counts as one), whether the first is a `sign`,
+    the number of places `after` the decimal point (None where the mask has no point), `colon` positions left out."""
+
+    text: str
+    places: int
+    sign: bool
+    after: int | None
+    breaks: tuple[int, ...]
+    marks: str
+
+    @classmethod
+    def parse(cls, text: str) -> Mask:
+        """Take a mask such as "-##.#" apart; `model.Display` has checked its form."""
+        sign = text.startswith("-")
+        body = text.lstrip("-")
+        digits = body.count("#")
+        breaks, marks, seen = [], "", int(sign)
+        for character in body:
+            if character == "#":
+                seen += 1
+            else:
+                breaks.append(seen)
+                marks += character
+        after = digits + int(sign) - breaks[-1] if marks.endswith(".") and breaks else None
+        return cls(text, digits + int(sign), sign, after, tuple(breaks), marks)
+
+
+def first_layouts(mask: Mask, shape: tuple[int, int], count: int, small_last: bool, random: np.random.Generator) -> np.ndarray:
+    """Draw layouts from what marked regions look like: digits filling 65 to 100 % of a region marked 0 to 25 % loose.
+
+    Parameters
+    ----------
+    shape : the strip's (rows, columns), padding included [px]
+    small_last : whether the digits after the point are smaller than the others
+
+    Returns
+    -------
+    float64, shape (count, parameters)
+    """
+    rows, columns = shape[0] - 2 * PAD, shape[1] - 2 * PAD
+    layouts = np.empty((count, len(PARAMETERS)))
+    height = random.uniform(0.64, 1.0, count) * rows
+    centre = rows * (0.5 + random.uniform(-0.09, 0.09, count))
+    small = random.uniform(0.42, 0.75, count) if small_last else np.ones(count)
+    point_gap = np.where(random.random(count) < 0.5, 0.0, random.uniform(0.05, 0.3, count)) if mask.breaks else np.zeros(count)
+    width = random.uniform(0.74, 1.12, count) * columns  # a leading 1 fills only the right of its place
+    aspect = random.uniform(0.38, 0.72, count)
+    slant = np.where(random.random(count) < 0.4, random.normal(0.0, 0.03, count), random.uniform(-0.05, 0.28, count))
+    sizes = _sizes(mask, small)
+    spare = width / height - aspect * sizes.sum(axis=1) - point_gap * len(mask.breaks) - np.abs(slant)
+    gap = spare / max(mask.places - 1, 1) if mask.places > 1 else np.full(count, 0.2)
+    slack = np.maximum(columns - width, 0)
+    tail = (aspect[:, None] * sizes + gap[:, None] * sizes)[:, mask.places - _tail(mask) :].sum(axis=1) * height
+    tail = tail + point_gap * height * (_tail(mask) > 0)
+    layouts[:, RIGHT] = PAD + columns - slack * random.uniform(0.1, 0.9, count) - np.maximum(slant, 0) * height - tail
+    layouts[:, BOTTOM] = PAD + centre + height / 2
+    layouts[:, HEIGHT] = height
+    layouts[:, ASPECT] = aspect
+    layouts[:, GAP] = gap
+    layouts[:, SLANT] = slant
+    layouts[:, TILT] = random.normal(0.0, 0.025, count)
+    layouts[:, POINT_GAP] = point_gap
+    layouts[:, SMALL] = small
+    layouts[:, SMALL_ASPECT] = random.uniform(0.85, 1.2, count) if small_last else 1.0
+    layouts[:, STROKE] = random.uniform(0.07, 0.2, count)
+    return layouts
+
+
+def plausibility(layouts: np.ndarray, mask: Mask, shape: tuple[int, int]) -> np.ndarray:
+    """Give how far each layout strays from what displays and marked regions look like: 0 none, growing with the square."""
+    rows, columns = shape[0] - 2 * PAD, shape[1] - 2 * PAD
+    left, right, top, bottom = _extent(layouts, mask)
+
+    def outside(value: np.ndarray, low: float | np.ndarray, high: float, scale: float) -> np.ndarray:
+        return (np.maximum(low - value, 0) + np.maximum(value - high, 0)) ** 2 / scale**2
+
+    badness = outside(layouts[:, ASPECT], 0.40, 0.70, 0.05)
+    badness += outside(layouts[:, GAP], np.maximum(0.10, 0.9 * layouts[:, STROKE]), 0.55, 0.03)
+    badness += outside(layouts[:, SLANT], -0.05, 0.27, 0.05) + outside(layouts[:, TILT], -0.06, 0.06, 0.02)
+    badness += outside(layouts[:, POINT_GAP], 0.0, 0.3, 0.05) + outside(layouts[:, STROKE], 0.06, 0.21, 0.02)
+    small = layouts[:, SMALL]
+    badness += np.minimum(((small - 1) / 0.02) ** 2, outside(small, 0.42, 0.78, 0.03))
+    badness += outside(layouts[:, SMALL_ASPECT], 0.85, 1.25, 0.1)
+    for edge, low, high, span in ((left, -0.2, 0.16, columns), (right, 0.84, 1.0, columns), (top, 0.0, 0.18, rows), (bottom, 0.82, 1.0, rows)):
+        badness += outside((edge - PAD) / span, low, high, 0.04)
+    return badness
+
+
+def _tail(mask: Mask) -> int:
+    """Give how many places follow the one that `right` belongs to: those after the point."""
+    return mask.after or 0
+
+
+def _sizes(mask: Mask, small: np.ndarray) -> np.ndarray:
+    """Give every place's size against a full digit: shape (layouts, places)."""
+    sizes = np.ones((len(small), mask.places))
+    if mask.after:
+        sizes[:, mask.places - mask.after :] = small[:, None]
+    return sizes
+
+
+def _rights(layouts: np.ndarray, mask: Mask, sizes: np.ndarray) -> np.ndarray:
+    """Give every place's outer right edge at the base line: shape (layouts, places). [px]"""
+    widths = _widths(layouts, mask, sizes)
+    gaps = layouts[:, GAP, None] * np.minimum(sizes, 1) * layouts[:, HEIGHT, None]
+    for position in mask.breaks:
+        if 0 < position < mask.places:
+            gaps[:, position] += layouts[:, POINT_GAP] * layouts[:, HEIGHT]
+    anchor = mask.places - 1 - _tail(mask)
+    rights = np.empty_like(sizes)
+    rights[:, anchor] = layouts[:, RIGHT]
+    for place in range(anchor - 1, -1, -1):
+        rights[:, place] = rights[:, place + 1] - widths[:, place + 1] - gaps[:, place + 1]
+    for place in range(anchor + 1, mask.places):
+        rights[:, place] = rights[:, place - 1] + gaps[:, place] + widths[:, place]
+    return rights
+
+
+def _widths(layouts: np.ndarray, mask: Mask, sizes: np.ndarray) -> np.ndarray:
+    widths = layouts[:, ASPECT, None] * layouts[:, HEIGHT, None] * sizes
+    if mask.after:
+        widths[:, mask.places - mask.after :] *= layouts[:, SMALL_ASPECT, None]
+    return widths
+
+
+def _extent(layouts: np.ndarray, mask: Mask) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    sizes = _sizes(mask, layouts[:, SMALL])
+    rights, widths = _rights(layouts, mask, sizes), _widths(layouts, mask, sizes)
+    height, slant = layouts[:, HEIGHT], layouts[:, SLANT]
+    left = rights[:, 0] - widths[:, 0] + np.minimum(slant, 0) * height
+    right = rights[:, -1] + np.maximum(slant, 0) * height * sizes[:, -1]
+    return left, right, layouts[:, BOTTOM] - height, layouts[:, BOTTOM]
+
+
+@dataclass(frozen=True)
+class Points:
+    """Sample points of many layouts: `x`, `y` of shape (layouts, places, 7, points along a bar); `length` the bars' lengths
+    over the strip's rows, shape (layouts, places, 7); `hole_x`, `hole_y` the middles of each digit's two holes,
+    shape (layouts, places, 2); `stroke` the bars' thickness [px], shape (layouts, places)."""
+
+    x: np.ndarray
+    y: np.ndarray
+    length: np.ndarray
+    hole_x: np.ndarray
+    hole_y: np.ndarray
+    stroke: np.ndarray
+
+
+def sample_points(layouts: np.ndarray, mask: Mask, along: int, shape: tuple[int, int]) -> Points:
+    """Give the points at which each layout expects its bars; `along` of them on every bar, keeping off the corners."""
+    sizes = _sizes(mask, layouts[:, SMALL])
+    rights = _rights(layouts, mask, sizes)
+    heights = layouts[:, HEIGHT, None] * sizes
+    widths = _widths(layouts, mask, sizes)
+    strokes = layouts[:, STROKE, None] * layouts[:, HEIGHT, None] * (0.4 + 0.6 * sizes)
+    fractions = (np.arange(along) + 0.5) / along
+    ends = _ENDS[:, 0, None, :] * (1 - fractions)[None, :, None] + _ENDS[:, 1, None, :] * fractions[None, :, None]
+    # keep off the corners: neighbouring bars meet there
+    ends = np.concatenate([_kept_off(ends, 0), _kept_off(ends, 1)], axis=-1)
+    across, up = ends[..., 0], ends[..., 1]
+    x, y = _to_strip(across, up, rights, widths, heights, strokes, layouts, shape)
+    hole_x, hole_y = _to_strip(_HOLES[:, 0], _HOLES[:, 1], rights, widths, heights, strokes, layouts, shape)
+    level = (widths - strokes) / shape[0]
+    upright = (heights / 2 - strokes) / shape[0]
+    length = np.stack([level, upright, upright, level, upright, upright, level], axis=-1)
+    return Points(x, y, length, hole_x, hole_y, strokes)
+
+
+def _kept_off(ends: np.ndarray, axis: int) -> np.ndarray:
+    """Draw the points of a bar in by a sixth at both ends, along the axis it runs."""
+    middle = ends[..., axis].mean(axis=1, keepdims=True)
+    return (middle + (ends[..., axis] - middle) * 0.72)[..., None]
+
+
+def _to_strip(
+    across: np.ndarray,
+    up: np.ndarray,
+    rights: np.ndarray,
+    widths: np.ndarray,
+    heights: np.ndarray,
+    strokes: np.ndarray,
+    layouts: np.ndarray,
+    shape: tuple[int, int],
+) -> tuple[np.ndarray, np.ndarray]:
+    extra = (slice(None), slice(None)) + (None,) * across.ndim
+    single = (slice(None), None) + (None,) * across.ndim
+    rise = strokes[extra] / 2 + up / 2 * (heights - strokes)[extra]
+    x = (rights - widths)[extra] + strokes[extra] / 2 + across * (widths - strokes)[extra] + layouts[:, SLANT][single] * rise
+    y = layouts[:, BOTTOM][single] - rise + layouts[:, TILT][single] * (x - shape[1] / 2)
+    return x, y

@@ -1,0 +1,153 @@
+"""Takes a photo and four corners; gives the marked region seen straight on, its light evened, as a map of ink.
+
+"Ink" is whatever the segments are made of: 0 where the display's ground is, about 1 where a segment is lit, whether
+the display is dark on light or light on dark.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from frametally.model import Corners
+
+STRIP_HEIGHT = 96
+"""Rows the marked region is brought to, padding not counted. [px]"""
+
+PAD = 9
+"""Rows and columns kept around the marked region: people also mark too tightly. [px]"""
+
+MAX_WIDTH = 960
+
+_SATURATED = 250
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A marked region seen straight on.
+
+    `colour` is the strip itself, float32 of shape (rows, columns, 3), BGR, 0 to 255, padding included;
+    `scale` the strip's rows per pixel of the photo (above 1: enlarged).
+    """
+
+    colour: np.ndarray
+    scale: float
+
+    @property
+    def clipped(self) -> np.ndarray:
+        """Where the camera saw nothing but white: bool, shape (rows, columns)."""
+        return self.colour.min(axis=2) >= _SATURATED
+
+
+@dataclass(frozen=True)
+class Ink:
+    """One way of telling segments from ground.
+
+    `map` is float32 of shape (rows, columns), 0 ground, about 1 lit; `contrast` is how far lit stands off the ground, as a
+    share of the ground's brightness (dark segments) or of the full scale (bright segments); `noise` is the ground's own
+    unrest in the same unit as `map`; `dark` says whether the segments are darker than the ground.
+    """
+
+    map: np.ndarray
+    contrast: float
+    noise: float
+    dark: bool
+
+
+def side_lengths(corners: Corners) -> tuple[float, float]:
+    """Give the mean width and height of the marked region. [px]"""
+    points = np.asarray(corners, np.float64)
+    sides = np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)
+    return float(sides[0] + sides[2]) / 2, float(sides[1] + sides[3]) / 2
+
+
+def rectify(image: np.ndarray, corners: Corners) -> Strip:
+    """Cut the marked region out of a photo, straight on, in one interpolation from the full-resolution pixels.
+
+    Parameters
+    ----------
+    image : uint8, shape (rows, columns, 3), BGR, or (rows, columns)
+    corners : clockwise from the digits' own top left [px]; may reach over the picture's edge (the edge is repeated)
+
+    Returns
+    -------
+    Strip of STRIP_HEIGHT rows and proportional width, plus PAD on every side.
+    """
+    width_px, height_px = side_lengths(corners)
+    rows = STRIP_HEIGHT
+    columns = int(np.clip(round(width_px / max(height_px, 1.0) * rows), 16, MAX_WIDTH))
+    target = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32) + PAD
+    scale = rows / max(height_px, 1.0)
+    source = np.asarray(corners, np.float32)
+    if scale < 0.7:  # shrinking: average first, or thin strokes alias
+        image, source = _shrunk(image, source, scale)
+    transform = cv2.getPerspectiveTransform(source, target)
+    size = (columns + 2 * PAD, rows + 2 * PAD)
+    strip = cv2.warpPerspective(image, transform, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    if strip.ndim == 2:
+        strip = cv2.cvtColor(strip, cv2.COLOR_GRAY2BGR)
+    return Strip(strip.astype(np.float32), scale)
+
+
+def _shrunk(image: np.ndarray, corners: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray]:
+    """Cut the neighbourhood of the corners out and bring it near the strip's scale by averaging areas."""
+    rows, columns = image.shape[:2]
+    margin = 2 * PAD / scale
+    left, top = np.floor(np.maximum(corners.min(axis=0) - margin, 0)).astype(int)
+    right, bottom = np.ceil(np.minimum(corners.max(axis=0) + margin, (columns, rows))).astype(int)
+    if right - left < 2 or bottom - top < 2:
+        return image, corners
+    part = image[top:bottom, left:right]
+    size = (max(2, round((right - left) * scale)), max(2, round((bottom - top) * scale)))
+    factor = np.array([size[0] / (right - left), size[1] / (bottom - top)], np.float32)
+    small = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    return small, (corners - np.array([left, top], np.float32)) * factor
+
+
+def ink_of(strip: Strip, *, dark: bool) -> Ink:
+    """Give the strip's ink for dark segments on a light ground, or for bright ones on a dark ground.
+
+    The colour axis along which the strip varies most carries the segments; a ground fitted below (or above) the strokes
+    takes the uneven light away: a ratio for dark segments, since a lamp multiplies, a difference for bright ones, which
+    shine by themselves.
+    """
+    brightness = _along_colour_axis(strip.colour)
+    ground = _ground(brightness, dark)
+    raw = (ground - brightness) / np.maximum(ground, 8.0) if dark else (brightness - ground) / 255.0
+    raw = _without_frame(raw)
+    inner = raw[PAD:-PAD, PAD:-PAD]
+    level = max(float(np.percentile(cv2.GaussianBlur(inner, (0, 0), 1.5), 98.0)), 1e-3)
+    rough = inner - cv2.GaussianBlur(inner, (0, 0), 2.0)
+    noise = 1.4826 * float(np.median(np.abs(rough))) / level
+    return Ink((raw / level).astype(np.float32), level, noise, dark)
+
+
+def _ground(brightness: np.ndarray, dark: bool) -> np.ndarray:
+    """Give the ground's brightness behind the strokes: what is left when everything narrower than a third of the height is gone."""
+    rows, columns = brightness.shape
+    small = cv2.resize(brightness, (max(8, columns // 3), max(8, rows // 3)), interpolation=cv2.INTER_AREA)
+    stroke = int(0.34 * STRIP_HEIGHT / 3) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (stroke, stroke))
+    ground = cv2.morphologyEx(small, cv2.MORPH_CLOSE if dark else cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE)
+    ground = cv2.GaussianBlur(ground, (0, 0), 0.12 * STRIP_HEIGHT / 3)
+    return cv2.resize(ground, (columns, rows), interpolation=cv2.INTER_LINEAR)
+
+
+def _without_frame(raw: np.ndarray) -> np.ndarray:
+    """Blank out straight runs of ink longer than any bar: the display's frame or a printed line, not a digit."""
+    rows, columns = raw.shape
+    strong = (raw > 0.5 * max(float(np.percentile(raw, 98.0)), 0.05)).astype(np.uint8)
+    level = cv2.morphologyEx(strong, cv2.MORPH_OPEN, np.ones((1, max(rows // 2, columns // 2)), np.uint8), borderValue=0)
+    upright = cv2.morphologyEx(strong, cv2.MORPH_OPEN, np.ones((int(0.92 * rows), 1), np.uint8), borderValue=0)
+    frame = cv2.dilate(level | upright, np.ones((5, 5), np.uint8))
+    return np.where(frame > 0, 0.0, raw)
+
+
+def _along_colour_axis(colour: np.ndarray) -> np.ndarray:
+    """Project colours on the axis of greatest variance, brighter upwards, scaled to 0 to 255."""
+    pixels = colour[PAD:-PAD, PAD:-PAD].reshape(-1, 3)
+    _, vectors = np.linalg.eigh(np.cov(pixels, rowvar=False) + 1e-6 * np.eye(3))
+    axis = np.abs(vectors[:, -1])
+    return colour @ (axis / axis.sum()).astype(np.float32)

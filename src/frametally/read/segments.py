@@ -1,0 +1,347 @@
+"""Takes a strip and a digits mask; finds the digit places, measures the seven bars of each, gives the rival readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from frametally.read.layout import BARS, PARAMETERS, POINT_GAP, SMALL, SMALL_ASPECT, Mask, first_layouts, plausibility, sample_points
+from frametally.read.rectify import PAD, STRIP_HEIGHT, Ink, Strip, ink_of
+
+_SHAPES = {
+    "0": ("abcdef",), "1": ("bc",), "2": ("abdeg",), "3": ("abcdg",), "4": ("bcfg",), "5": ("acdfg",),
+    "6": ("acdefg", "cdefg"), "7": ("abc", "abcf"), "8": ("abcdefg",), "9": ("abcdfg", "abcfg"),
+    " ": ("",), "-": ("g",), "_": ("d",), "A": ("abcefg",), "B": ("cdefg",), "C": ("adef", "deg"), "D": ("bcdeg",), "E": ("adefg",),
+    "F": ("aefg",), "H": ("bcefg", "cefg"), "I": ("bc", "ef", "c"), "J": ("bcd", "bcde"), "L": ("def",), "N": ("abcef", "ceg"),
+    "O": ("abcdef", "cdeg"), "P": ("abefg",), "R": ("eg", "aef"), "S": ("acdfg",), "T": ("defg",), "U": ("bcdef", "cde"), "Y": ("bcdfg",),
+}  # fmt: skip
+"""Which bars make which sign, with the variants that instruments use (common practice, no source)."""
+
+GLYPHS = tuple(_SHAPES)
+_VARIANTS = [(glyph, shape) for glyph, shapes in _SHAPES.items() for shape in shapes]
+_PATTERNS = np.array([[bar in shape for bar in BARS] for _, shape in _VARIANTS], bool)
+_OWNER = np.array([GLYPHS.index(glyph) for glyph, _ in _VARIANTS])
+_SEARCHED = np.array([glyph in "0123456789 -L" for glyph, _ in _VARIANTS])
+
+_STARTS = 1400
+_KEPT = 48
+_ROUNDS = 9
+_STROKE_WEIGHT = 0.12
+_POLISH = np.array([1.5, 1.0, 1.5, 0.015, 0.015, 0.02, 0.008, 0.02, 0.02, 0.04, 0.015])
+"""The last rounds' steps, in the order of PARAMETERS."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How a layout lies on a strip: its `layout` numbers, the `ink`, and the `gain`, the share of the ink it explains."""
+
+    layout: np.ndarray
+    ink: Ink
+    gain: float
+
+
+@dataclass(frozen=True)
+class Bars:
+    """What was measured on the bars: `lit` of shape (places, 7), 0 ground to about 1 lit; `profile` (places, 7, points), the
+    same along each bar; `x`, `y` (places, 7, points) where it was measured; `stroke` (places,) the bars' thickness [px]."""
+
+    lit: np.ndarray
+    profile: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    stroke: np.ndarray
+
+
+def find_places(strip: Strip, mask: Mask, known: np.ndarray | None = None, seed: int = 7) -> Fit:
+    """Find the digit places in a loosely marked region.
+
+    A population of layouts is drawn from what displays look like, those that explain most ink are kept and varied with
+    shrinking steps; once for segments darker than the ground and once for brighter ones, once with all digits of one size
+    and, where the mask has places after a point, once with those smaller. What explains most ink counts. The same strip
+    gives the same answer: the random numbers start from `seed`.
+
+    Parameters
+    ----------
+    known : layouts that fitted this display before, shape (any, parameters), tried first
+    """
+    trials = [
+        _Trial.start(ink, mask, small, known, np.random.default_rng(seed))
+        for ink in (ink_of(strip, dark=True), ink_of(strip, dark=False))
+        for small in ((False, True) if mask.after else (False,))
+    ]
+    promising = max(trial.share for trial in trials) * 0.6
+    return max((trial.finish(mask) for trial in trials if trial.share >= promising), key=lambda fit: _merit(fit.gain, fit.ink))
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """One search: its map of ink, its best layouts so far with their scores, and its own random numbers."""
+
+    ink: Ink
+    soft: np.ndarray
+    energy: float
+    layouts: np.ndarray
+    scores: np.ndarray
+    small: bool
+    random: np.random.Generator
+
+    @property
+    def share(self) -> float:
+        return _merit(float(self.scores[0]) / self.energy, self.ink)
+
+    @classmethod
+    def start(cls, ink: Ink, mask: Mask, small: bool, known: np.ndarray | None, random: np.random.Generator) -> _Trial:
+        soft = cv2.GaussianBlur(np.clip(ink.map, -0.3, 1.2), (0, 0), 0.025 * STRIP_HEIGHT)
+        energy = max(float((np.clip(soft[PAD:-PAD, PAD:-PAD], 0, 1.2) ** 2).sum()) / STRIP_HEIGHT**2, 1e-6)
+        layouts = first_layouts(mask, soft.shape, _STARTS, small, random)
+        if known is not None:
+            layouts = np.vstack([layouts, known])
+        return cls(ink, soft, energy, *_best(layouts, _score(soft, layouts, mask, 3), _KEPT), small, random)
+
+    def finish(self, mask: Mask) -> Fit:
+        """Vary the best layouts with shrinking steps; at last those numbers alone that place the small digits."""
+        layouts, scores = self.layouts, _score(self.soft, self.layouts, mask, 5)
+        spread = layouts.std(axis=0)
+        for turn in range(_ROUNDS):
+            step = spread * 0.55 * 0.72**turn
+            layouts, scores = self._varied(layouts, scores, mask, step, max(8, _KEPT - 5 * turn))
+        if self.small:
+            layouts, scores = self._with_small_places(layouts, scores, mask)
+        for turn in range(4):
+            layouts, scores = self._varied(layouts, scores, mask, _POLISH * 0.7**turn, 8, children=16)
+        return Fit(layouts[0], self.ink, float(scores[0]) / self.energy)
+
+    def _with_small_places(self, layouts: np.ndarray, scores: np.ndarray, mask: Mask) -> tuple[np.ndarray, np.ndarray]:
+        """Look anew for the small places alone: they weigh little beside the large ones, and a unit sign stands above them."""
+        young = np.repeat(layouts[:3], 150, axis=0)
+        young[:, POINT_GAP] = self.random.uniform(0.0, 0.35, len(young))
+        young[:, SMALL] = self.random.uniform(0.42, 0.78, len(young))
+        young[:, SMALL_ASPECT] = self.random.uniform(0.8, 1.25, len(young))
+        return _best(np.vstack([layouts, young]), np.concatenate([scores, _score(self.soft, young, mask, 5)]), 16)
+
+    def _varied(
+        self, layouts: np.ndarray, scores: np.ndarray, mask: Mask, step: np.ndarray, keep: int, children: int = 6
+    ) -> tuple[np.ndarray, np.ndarray]:
+        young = np.repeat(layouts, children, axis=0)
+        young += self.random.normal(0, 1, young.shape) * step * (self.random.random(young.shape) < 0.5)
+        return _best(np.vstack([layouts, young]), np.concatenate([scores, _score(self.soft, young, mask, 5)]), keep)
+
+
+def _merit(gain: float, ink: Ink) -> float:
+    """Weigh the share of the ink explained with how far the ink stands off: what is faint is easily explained."""
+    return gain * ink.contrast**0.5
+
+
+def _best(layouts: np.ndarray, scores: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    order = np.argsort(-scores, kind="stable")[:count]
+    return layouts[order], scores[order]
+
+
+def _read_map(values: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    rows, columns = values.shape
+    column = np.clip(np.rint(x), 0, columns - 1).astype(np.intp)
+    row = np.clip(np.rint(y), 0, rows - 1).astype(np.intp)
+    return values.ravel()[row * columns + column]
+
+
+def _score(soft: np.ndarray, layouts: np.ndarray, mask: Mask, along: int) -> np.ndarray:
+    """Give how much of the ink each layout explains, by the best glyph at every place, less its implausibility."""
+    points = sample_points(layouts, mask, along, soft.shape)
+    lit = _read_map(soft, points.x, points.y).mean(axis=-1)
+    holes = _read_map(soft, points.hole_x, points.hole_y)
+    area = np.maximum(points.length, 0) * _STROKE_WEIGHT
+    level = _typical_level(lit)[:, None, None]
+    gain = area * level * (2 * lit - level)
+    best = (gain @ _PATTERNS[_SEARCHED].T.astype(float)).max(axis=-1)
+    if mask.sign:
+        best[:, 0] = np.maximum(gain[:, 0, 6], 0)
+    penalty = (np.maximum(holes, 0) ** 2).sum(axis=-1) * 0.015
+    return (best - penalty).sum(axis=1) - 0.02 * plausibility(layouts, mask, soft.shape)
+
+
+def _typical_level(lit: np.ndarray) -> np.ndarray:
+    """Give each layout's level of a lit bar: the mean of its brightest two bars a place. lit: (layouts, places, 7)."""
+    flat = lit.reshape(len(lit), -1)
+    count = 2 * lit.shape[1]
+    return np.clip(np.partition(flat, -count, axis=1)[:, -count:].mean(axis=1), 0.25, 1.1)
+
+
+_NUDGES = np.array([(x, y, w) for x in (-3, -1.5, 0, 1.5, 3) for y in (-1.5, 0, 1.5) for w in (-4, -2, 0, 2, 4)], float)
+_ACROSS = np.array([-0.25, 0.0, 0.25])
+
+
+def measure(fit: Fit, mask: Mask) -> Bars:
+    """Measure every bar of every place, each place first moved and stretched by a few pixels: real digits do not keep a perfect pitch."""
+    soft = cv2.GaussianBlur(np.clip(fit.ink.map, -0.3, 1.3), (0, 0), 0.012 * STRIP_HEIGHT)
+    points = sample_points(fit.layout[None], mask, 7, soft.shape)
+    x, y, stroke = points.x[0], points.y[0], points.stroke[0]
+    middle = x.mean(axis=(1, 2), keepdims=True)
+    across = (x - middle) / np.maximum(np.abs(x - middle).max(axis=(1, 2), keepdims=True), 1.0) / 2
+    moved_x = x[:, :, None] + _NUDGES[:, 0, None] + across[:, :, None] * _NUDGES[:, 2, None]
+    moved_y = y[:, :, None] + _NUDGES[:, 1, None] + np.zeros_like(moved_x)
+    offsets = _ACROSS[:, None] * stroke[:, None, None, None, None]
+    level_bar = np.array([bar in "adg" for bar in BARS])[None, :, None, None, None]
+    sampled = _read_map(
+        soft,
+        moved_x[..., None, :] + np.where(level_bar, 0, offsets),
+        moved_y[..., None, :] + np.where(level_bar, offsets, 0),
+    )  # places, bars, nudges, across, along
+    profile = sampled.mean(axis=3)
+    lit = profile.mean(axis=-1)
+    level = float(_typical_level(lit[:, :, len(_NUDGES) // 2][None])[0])
+    gain = points.length[0][..., None] * level * (2 * lit - level)
+    effort = 0.003 * np.abs(_NUDGES).sum(axis=1)
+    best = np.einsum("pbn,gb->png", gain, _PATTERNS[_SEARCHED].astype(float)).max(axis=-1) - effort
+    chosen, places = best.argmax(axis=1), np.arange(mask.places)
+    return Bars(lit[places, :, chosen], profile[places, :, chosen], moved_x[places, :, chosen], moved_y[places, :, chosen], stroke)
+
+
+def place_likelihoods(bars: Bars, fit: Fit, clipped: np.ndarray) -> np.ndarray:
+    """Give every place's log likelihood of every glyph: shape (places, glyphs), in the order of GLYPHS.
+
+    A bar's chance of being lit is a logistic function of its ink against the place's own lit level. It is flatter where
+    the strip is noisy, where the ink changes along the bar, and says nothing where glare hides a dark bar; and it never
+    gets nearer to 0 or 1 than one in two thousand, since no bar may outvote all others.
+
+    Parameters
+    ----------
+    clipped : bool, shape (places, 7): bars under pixels that the camera saw as white on a display with dark segments
+    """
+    level = lit_levels(bars.lit)[:, None]
+    ratio = bars.lit / level
+    unrest = bars.profile.std(axis=-1) / level
+    middle = _middle(ratio)
+    width = np.sqrt(_WIDTH**2 + (0.35 * fit.ink.noise / level) ** 2 + (0.22 * unrest) ** 2)
+    chance = 1 / (1 + np.exp(-np.clip((ratio - middle) / width, -30, 30)))
+    chance = np.clip(chance, _FLOOR, 1 - _FLOOR)
+    chance = np.where(clipped, 0.5, chance)
+    by_variant = np.log(chance) @ _PATTERNS.T + np.log1p(-chance) @ ~_PATTERNS.T
+    by_glyph = np.full((len(chance), len(GLYPHS)), -np.inf)
+    np.maximum.at(by_glyph.T, _OWNER, by_variant.T)
+    return by_glyph
+
+
+def _middle(ratio: np.ndarray) -> float:
+    """Give the level between unlit and lit: half way, or within the widest empty step where unlit bars show strongly."""
+    values = np.sort(ratio.ravel())
+    low, high = values[:-1], values[1:]
+    between = np.flatnonzero((high > 0.4) & (low < 0.85) & (low > 0.25))
+    if not between.size:
+        return 0.5
+    widest = between[np.argmax((high - low)[between])]
+    step = high[widest] - low[widest]
+    return float(np.clip((high[widest] + low[widest]) / 2, 0.42, 0.7)) if step > 0.15 else 0.5
+
+
+_WIDTH = 0.06
+_FLOOR = 1 / 2000
+
+
+def lit_levels(lit: np.ndarray) -> np.ndarray:
+    """Give the lit level of every place, against which its bars are judged: shape (places,).
+
+    It follows the place's own brightest bars, since light and glare differ from place to place, but not further down
+    than half of the display's: a place whose bars are all fainter than that is off.
+    """
+    display = float(np.percentile(lit, 100 * (1 - 2 / lit.size))) if lit.size > 7 else float(lit.max())
+    display = max(float(np.median(lit[lit > 0.55 * display])), 0.05) if (lit > 0.55 * display).any() else max(display, 0.05)
+    own = np.sort(lit, axis=1)[:, -2]
+    return np.clip(own, 0.62 * display, 1.15 * display)
+
+
+def explained(fit: Fit, bars: Bars, glyphs: str) -> np.ndarray:
+    """Give, for every place, the share of the ink in and around it that lies on the bars of this reading: (places,), 0 to 1.
+
+    A place that holds hardly any ink against the fullest one counts as explained.
+    """
+    energy = np.clip(fit.ink.map, 0, 1.2) ** 2
+    inside, on_bars = np.zeros(len(glyphs)), np.zeros(len(glyphs))
+    for place, glyph in enumerate(glyphs):
+        lit = _likeliest_shape(glyph, bars.lit[place])
+        stroke = float(bars.stroke[place])
+        ends = np.rint(np.stack([bars.x[place], bars.y[place]], axis=-1)).astype(np.int32)
+        cell, painted = np.zeros(energy.shape, np.uint8), np.zeros(energy.shape, np.uint8)
+        hull = cv2.convexHull(ends.reshape(-1, 2))
+        cv2.fillConvexPoly(cell, hull, 1)
+        cv2.polylines(cell, [hull], True, 1, max(3, round(2.4 * stroke)))
+        for bar in np.flatnonzero(lit):
+            cv2.line(painted, ends[bar, 0].tolist(), ends[bar, -1].tolist(), 1, max(3, round(2.1 * stroke)))
+        inside[place] = energy[cell > 0].sum()
+        on_bars[place] = energy[(cell & painted) > 0].sum()
+    least = 0.08 * max(float(inside.max()), 1e-6)
+    return np.where(inside > least, on_bars / np.maximum(inside, 1e-6), 1.0)
+
+
+def _likeliest_shape(glyph: str, lit: np.ndarray) -> np.ndarray:
+    shapes = _PATTERNS[_OWNER == GLYPHS.index(glyph)]
+    return shapes[int(((shapes - lit) ** 2).sum(axis=1).argmin())]
+
+
+def candidates(likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...], count: int = 6) -> list[tuple[str, str, float]]:
+    """Give the most probable texts: (text, glyphs place by place, probability), best first; probabilities sum to at most 1.
+
+    A text is a number written into the mask (blanks only in front) or one of the display's words. A word is held to be
+    twenty times rarer than a number, a number that leaves the place before the point empty, or that shows needless zeros,
+    also rarer.
+    """
+    texts: dict[str, tuple[float, str]] = {}
+    for glyphs, score in [*_numbers(likelihoods, mask, 3 * count), *_words(likelihoods, mask, words)]:
+        text = _as_text(glyphs, mask)
+        if text not in texts or texts[text][0] < score:
+            texts[text] = (score, glyphs)
+    ranked = sorted(texts.items(), key=lambda item: (-item[1][0], item[0]))
+    scores = np.array([score for _, (score, _) in ranked])
+    shares = np.exp(scores - scores[0])
+    shares /= shares.sum()
+    return [(text, glyphs, float(share)) for (text, (_, glyphs)), share in zip(ranked, shares, strict=True)][:count]
+
+
+def _numbers(likelihoods: np.ndarray, mask: Mask, width: int) -> list[tuple[str, float]]:
+    """Search the likeliest numbers place by place, keeping the best `width` beginnings."""
+    digits = [GLYPHS.index(d) for d in "0123456789"]
+    blank, minus = GLYPHS.index(" "), GLYPHS.index("-")
+    whole = mask.places - (mask.after or 0)
+    beams: list[tuple[str, float]] = [("", 0.0)]
+    for place in range(mask.places):
+        row = likelihoods[place]
+        grown = []
+        for glyphs, score in beams:
+            started = bool(glyphs.strip(" -"))
+            if mask.sign and place == 0:
+                grown += [(" ", score + row[blank]), ("-", score + row[minus])]
+                continue
+            for index in digits:
+                needless = index == digits[0] and not started and place < whole - 1
+                grown.append((glyphs + GLYPHS[index], score + row[index] - (_RARE if needless else 0.0)))
+            if not started and place < mask.places - 1 and place < whole:
+                grown.append((glyphs + " ", score + row[blank] - (_RARE if mask.after and place == whole - 1 else 0.0)))
+        beams = sorted(grown, key=lambda item: (-item[1], item[0]))[:width]
+    return beams
+
+
+_RARE = 2.0
+
+
+def _words(likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...]) -> list[tuple[str, float]]:
+    found = [(" " * mask.places, float(likelihoods[:, GLYPHS.index(" ")].sum()) - _RARE)]
+    for word in words:
+        letters = word.upper()
+        if len(letters) > mask.places or any(letter not in GLYPHS for letter in letters):
+            continue
+        for start in range(mask.places - len(letters) + 1):
+            glyphs = letters.rjust(start + len(letters)).ljust(mask.places)
+            score = sum(likelihoods[place, GLYPHS.index(glyph)] for place, glyph in enumerate(glyphs))
+            found.append((glyphs, float(score) - 3.0))
+    return found
+
+
+def _as_text(glyphs: str, mask: Mask) -> str:
+    """Write glyphs as they stand on the display: the mask's points and colons put back, outer blanks left out."""
+    if not any(glyph.isdigit() for glyph in glyphs) or any(glyph.isalpha() for glyph in glyphs):
+        return glyphs.strip()
+    text = "".join(
+        glyph + (mask.marks[mask.breaks.index(place + 1)] if place + 1 in mask.breaks else "") for place, glyph in enumerate(glyphs)
+    )
+    return text.strip().lstrip(" ").replace(" ", "")
