@@ -183,8 +183,8 @@ class Points:
     stroke: np.ndarray
 
 
-def sample_points(layouts: np.ndarray, mask: Mask, along: int, shape: tuple[int, int]) -> Points:
-    """Give the points at which each layout expects its bars; `along` of them on every bar, keeping off the corners."""
+def sample_points(layouts: np.ndarray, mask: Mask, along: int, shape: tuple[int, int], reach: float = 0.84) -> Points:
+    """Give the points at which each layout expects its bars; `along` of them on the middle `reach` of every bar's length."""
     sizes = _sizes(mask, layouts[:, SMALL])
     rights = _rights(layouts, mask, sizes)
     heights = layouts[:, HEIGHT, None] * sizes
@@ -192,8 +192,7 @@ def sample_points(layouts: np.ndarray, mask: Mask, along: int, shape: tuple[int,
     strokes = layouts[:, STROKE, None] * layouts[:, HEIGHT, None] * (0.4 + 0.6 * sizes)
     fractions = (np.arange(along) + 0.5) / along
     ends = _ENDS[:, 0, None, :] * (1 - fractions)[None, :, None] + _ENDS[:, 1, None, :] * fractions[None, :, None]
-    # keep off the corners: neighbouring bars meet there
-    ends = np.concatenate([_kept_off(ends, 0), _kept_off(ends, 1)], axis=-1)
+    ends = np.concatenate([_kept_off(ends, 0, reach), _kept_off(ends, 1, reach)], axis=-1)
     across, up = ends[..., 0], ends[..., 1]
     x, y = _to_strip(across, up, rights, widths, heights, strokes, layouts, shape)
     hole_x, hole_y = _to_strip(_HOLES[:, 0], _HOLES[:, 1], rights, widths, heights, strokes, layouts, shape)
@@ -203,10 +202,10 @@ def sample_points(layouts: np.ndarray, mask: Mask, along: int, shape: tuple[int,
     return Points(x, y, length, hole_x, hole_y, strokes)
 
 
-def _kept_off(ends: np.ndarray, axis: int) -> np.ndarray:
-    """Draw the points of a bar in by a sixth at both ends, along the axis it runs."""
+def _kept_off(ends: np.ndarray, axis: int, reach: float) -> np.ndarray:
+    """Draw the points of a bar in at both ends, along the axis it runs: neighbouring bars meet in the corners."""
     middle = ends[..., axis].mean(axis=1, keepdims=True)
-    return (middle + (ends[..., axis] - middle) * 0.72)[..., None]
+    return (middle + (ends[..., axis] - middle) * reach)[..., None]
 
 
 def _to_strip(

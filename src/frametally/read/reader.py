@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 
 from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Reading, Rival
 from frametally.read.layout import Mask
-from frametally.read.rectify import Strip, rectify
+from frametally.read.rectify import STRIP_HEIGHT, Strip, rectify
 from frametally.read.segments import Bars, Fit, candidates, explained, find_places, lit_levels, measure, place_likelihoods
 
 LEAST_CONTRAST = 0.06
@@ -52,16 +53,18 @@ def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | Non
     layouts = known.layout[None] if known is not None else None
     fit = find_places(strip, mask, layouts)
     bars = measure(fit, mask)
-    clipped = _clipped_bars(strip, bars.x, bars.y) if fit.ink.dark else np.zeros(bars.lit.shape, bool)
-    texts = candidates(place_likelihoods(bars, fit, clipped), mask, words)
+    veiled = _veiled_bars(strip, bars) if fit.ink.dark else np.zeros(bars.lit.shape, bool)
+    texts = candidates(place_likelihoods(bars, fit, veiled), mask, words)
     return _Answer(texts, fit, bars, explained(fit, bars, texts[0][1]), mask)
 
 
-def _clipped_bars(strip: Strip, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    white = strip.clipped
-    column = np.clip(np.rint(x), 0, white.shape[1] - 1).astype(int)
-    row = np.clip(np.rint(y), 0, white.shape[0] - 1).astype(int)
-    return white[row, column].mean(axis=-1) > 0.3
+def _veiled_bars(strip: Strip, bars: Bars) -> np.ndarray:
+    """Tell which bars lie under glare: white to the camera, or so near to white that its halo covers them. (places, 7)"""
+    reach = round(0.1 * STRIP_HEIGHT)
+    veil = cv2.dilate(strip.clipped.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+    column = np.clip(np.rint(bars.x), 0, veil.shape[1] - 1).astype(int)
+    row = np.clip(np.rint(bars.y), 0, veil.shape[0] - 1).astype(int)
+    return veil[row, column].mean(axis=-1) > 0.25
 
 
 def _judge(answer: _Answer, display: Display, known: Known | None) -> Reading:

@@ -139,7 +139,7 @@ def _without_frame(raw: np.ndarray) -> np.ndarray:
     """Blank out straight runs of ink longer than any bar: the display's frame or a printed line, not a digit."""
     rows, columns = raw.shape
     strong = (raw > 0.5 * max(float(np.percentile(raw, 98.0)), 0.05)).astype(np.uint8)
-    level = cv2.morphologyEx(strong, cv2.MORPH_OPEN, np.ones((1, max(rows // 2, columns // 2)), np.uint8), borderValue=0)
+    level = cv2.morphologyEx(strong, cv2.MORPH_OPEN, np.ones((1, max(rows, int(0.75 * columns))), np.uint8), borderValue=0)
     upright = cv2.morphologyEx(strong, cv2.MORPH_OPEN, np.ones((int(0.92 * rows), 1), np.uint8), borderValue=0)
     frame = cv2.dilate(level | upright, np.ones((5, 5), np.uint8))
     return np.where(frame > 0, 0.0, raw)

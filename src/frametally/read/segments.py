@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from frametally.read.layout import BARS, PARAMETERS, POINT_GAP, SMALL, SMALL_ASPECT, Mask, first_layouts, plausibility, sample_points
+from frametally.read.layout import (
+    ASPECT, BARS, GAP, HEIGHT, PARAMETERS, POINT_GAP, RIGHT, SMALL, SMALL_ASPECT, STROKE, Mask, first_layouts, plausibility, sample_points,
+)
 from frametally.read.rectify import PAD, STRIP_HEIGHT, Ink, Strip, ink_of
 
 _SHAPES = {
@@ -25,10 +27,11 @@ _PATTERNS = np.array([[bar in shape for bar in BARS] for _, shape in _VARIANTS],
 _OWNER = np.array([GLYPHS.index(glyph) for glyph, _ in _VARIANTS])
 _SEARCHED = np.array([glyph in "0123456789 -L" for glyph, _ in _VARIANTS])
 
+_LEVEL_BAR = np.array([bar in "adg" for bar in BARS])[:, None]
+
 _STARTS = 1400
 _KEPT = 48
 _ROUNDS = 9
-_STROKE_WEIGHT = 0.12
 _POLISH = np.array([1.5, 1.0, 1.5, 0.015, 0.015, 0.02, 0.008, 0.02, 0.02, 0.04, 0.015])
 """The last rounds' steps, in the order of PARAMETERS."""
 
@@ -107,11 +110,22 @@ class _Trial:
         for turn in range(_ROUNDS):
             step = spread * 0.55 * 0.72**turn
             layouts, scores = self._varied(layouts, scores, mask, step, max(8, _KEPT - 5 * turn))
+        layouts, scores = self._with_other_widths(layouts, scores, mask)
         if self.small:
             layouts, scores = self._with_small_places(layouts, scores, mask)
         for turn in range(4):
             layouts, scores = self._varied(layouts, scores, mask, _POLISH * 0.7**turn, 8, children=16)
         return Fit(layouts[0], self.ink, float(scores[0]) / self.energy)
+
+    def _with_other_widths(self, layouts: np.ndarray, scores: np.ndarray, mask: Mask) -> tuple[np.ndarray, np.ndarray]:
+        """Try other widths and strokes at the same pitch: too wide a place still explains a 3, but loses half an 8."""
+        young = np.repeat(layouts[:4], 90, axis=0)
+        wider = self.random.uniform(-0.25, 0.15, len(young))
+        young[:, ASPECT] += wider
+        young[:, GAP] -= wider
+        young[:, RIGHT] += self.random.choice([0.0, 0.5, 1.0], len(young)) * wider * young[:, HEIGHT]
+        young[:, STROKE] = self.random.uniform(0.06, 0.2, len(young))
+        return _best(np.vstack([layouts, young]), np.concatenate([scores, _score(self.soft, young, mask, 5)]), 16)
 
     def _with_small_places(self, layouts: np.ndarray, scores: np.ndarray, mask: Mask) -> tuple[np.ndarray, np.ndarray]:
         """Look anew for the small places alone: they weigh little beside the large ones, and a unit sign stands above them."""
@@ -141,17 +155,28 @@ def _best(layouts: np.ndarray, scores: np.ndarray, count: int) -> tuple[np.ndarr
 
 def _read_map(values: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     rows, columns = values.shape
-    column = np.clip(np.rint(x), 0, columns - 1).astype(np.intp)
-    row = np.clip(np.rint(y), 0, rows - 1).astype(np.intp)
-    return values.ravel()[row * columns + column]
+    column, row = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
+    outside = (column < 0) | (column >= columns) | (row < 0) | (row >= rows)
+    found = values.ravel()[np.where(outside, 0, row * columns + column)]
+    return np.where(outside, 0.0, found)
 
 
 def _score(soft: np.ndarray, layouts: np.ndarray, mask: Mask, along: int) -> np.ndarray:
-    """Give how much of the ink each layout explains, by the best glyph at every place, less its implausibility."""
+    """Give how much of the ink each layout explains, by the best glyph at every place, less its implausibility.
+
+    It is the drop in squared error when the bars of the best glyphs are painted at the layout's own level of ink:
+    area times level times (twice the mean ink under the bar less the level). So a bar that reaches past its ink, or is
+    painted too broadly, costs; one that leaves ink over gains less.
+    """
     points = sample_points(layouts, mask, along, soft.shape)
-    lit = _read_map(soft, points.x, points.y).mean(axis=-1)
+    offset = (points.stroke * 0.36)[..., None, None]
+    centre = _read_map(soft, points.x, points.y)
+    beside = sum(
+        _read_map(soft, points.x + np.where(_LEVEL_BAR, 0, side * offset), points.y + np.where(_LEVEL_BAR, side * offset, 0)) for side in (-1, 1)
+    )
+    lit = (centre + beside).mean(axis=-1) / 3
     holes = _read_map(soft, points.hole_x, points.hole_y)
-    area = np.maximum(points.length, 0) * _STROKE_WEIGHT
+    area = np.maximum(points.length, 0) * (points.stroke / STRIP_HEIGHT)[..., None]
     level = _typical_level(lit)[:, None, None]
     gain = area * level * (2 * lit - level)
     best = (gain @ _PATTERNS[_SEARCHED].T.astype(float)).max(axis=-1)
@@ -162,10 +187,10 @@ def _score(soft: np.ndarray, layouts: np.ndarray, mask: Mask, along: int) -> np.
 
 
 def _typical_level(lit: np.ndarray) -> np.ndarray:
-    """Give each layout's level of a lit bar: the mean of its brightest two bars a place. lit: (layouts, places, 7)."""
+    """Give each layout's level of a lit bar: the mean of those at least half as inky as its inkiest. lit: (layouts, places, 7)."""
     flat = lit.reshape(len(lit), -1)
-    count = 2 * lit.shape[1]
-    return np.clip(np.partition(flat, -count, axis=1)[:, -count:].mean(axis=1), 0.25, 1.1)
+    strong = flat > 0.5 * flat.max(axis=1, keepdims=True)
+    return np.clip((flat * strong).sum(axis=1) / np.maximum(strong.sum(axis=1), 1), 0.25, 1.1)
 
 
 _NUDGES = np.array([(x, y, w) for x in (-3, -1.5, 0, 1.5, 3) for y in (-1.5, 0, 1.5) for w in (-4, -2, 0, 2, 4)], float)
@@ -175,14 +200,14 @@ _ACROSS = np.array([-0.25, 0.0, 0.25])
 def measure(fit: Fit, mask: Mask) -> Bars:
     """Measure every bar of every place, each place first moved and stretched by a few pixels: real digits do not keep a perfect pitch."""
     soft = cv2.GaussianBlur(np.clip(fit.ink.map, -0.3, 1.3), (0, 0), 0.012 * STRIP_HEIGHT)
-    points = sample_points(fit.layout[None], mask, 7, soft.shape)
+    points = sample_points(fit.layout[None], mask, 7, soft.shape, reach=0.66)
     x, y, stroke = points.x[0], points.y[0], points.stroke[0]
     middle = x.mean(axis=(1, 2), keepdims=True)
     across = (x - middle) / np.maximum(np.abs(x - middle).max(axis=(1, 2), keepdims=True), 1.0) / 2
     moved_x = x[:, :, None] + _NUDGES[:, 0, None] + across[:, :, None] * _NUDGES[:, 2, None]
     moved_y = y[:, :, None] + _NUDGES[:, 1, None] + np.zeros_like(moved_x)
     offsets = _ACROSS[:, None] * stroke[:, None, None, None, None]
-    level_bar = np.array([bar in "adg" for bar in BARS])[None, :, None, None, None]
+    level_bar = _LEVEL_BAR[None, :, :, None, None]
     sampled = _read_map(
         soft,
         moved_x[..., None, :] + np.where(level_bar, 0, offsets),
@@ -198,16 +223,17 @@ def measure(fit: Fit, mask: Mask) -> Bars:
     return Bars(lit[places, :, chosen], profile[places, :, chosen], moved_x[places, :, chosen], moved_y[places, :, chosen], stroke)
 
 
-def place_likelihoods(bars: Bars, fit: Fit, clipped: np.ndarray) -> np.ndarray:
+def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray) -> np.ndarray:
     """Give every place's log likelihood of every glyph: shape (places, glyphs), in the order of GLYPHS.
 
     A bar's chance of being lit is a logistic function of its ink against the place's own lit level. It is flatter where
-    the strip is noisy, where the ink changes along the bar, and says nothing where glare hides a dark bar; and it never
+    the strip is noisy, where the ink changes along the bar, and says nothing where glare may hide a dark bar; and it never
     gets nearer to 0 or 1 than one in two thousand, since no bar may outvote all others.
 
     Parameters
     ----------
-    clipped : bool, shape (places, 7): bars under pixels that the camera saw as white on a display with dark segments
+    veiled : bool, shape (places, 7): bars under glare. Glare adds light and cannot make a bar dark: on a display with dark
+        segments a bar that shows is lit all the same, one that does not show may be either.
     """
     level = lit_levels(bars.lit)[:, None]
     ratio = bars.lit / level
@@ -216,7 +242,7 @@ def place_likelihoods(bars: Bars, fit: Fit, clipped: np.ndarray) -> np.ndarray:
     width = np.sqrt(_WIDTH**2 + (0.35 * fit.ink.noise / level) ** 2 + (0.22 * unrest) ** 2)
     chance = 1 / (1 + np.exp(-np.clip((ratio - middle) / width, -30, 30)))
     chance = np.clip(chance, _FLOOR, 1 - _FLOOR)
-    chance = np.where(clipped, 0.5, chance)
+    chance = np.where(veiled, np.maximum(chance, 0.5), chance)
     by_variant = np.log(chance) @ _PATTERNS.T + np.log1p(-chance) @ ~_PATTERNS.T
     by_glyph = np.full((len(chance), len(GLYPHS)), -np.inf)
     np.maximum.at(by_glyph.T, _OWNER, by_variant.T)
