@@ -272,7 +272,9 @@ def reading_columns(displays: tuple[Display, ...]) -> tuple[Column, ...]:
     return tuple(columns)
 
 
-KEY_PATTERN = re.compile(r"^(?:(?P<prefix>[a-z][a-z0-9]*(?:_[a-z0-9]+)*)_)?(?P<kind>co_ppm|o2_pct|co2_ppm|no2_ppm|temp_c|temp_f|rh_pct)$")
+KEY_PATTERN = re.compile(
+    r"^(?:(?P<prefix>[a-z][a-z0-9]*(?:_[a-z0-9]+)*)_)?(?P<kind>co_ppm|o2_pct|co2_ppm|no2_ppm|temp_c|temp_f|rh_pct)\Z"
+)
 
 
 def key_kind(key: str) -> str | None:
@@ -302,9 +304,17 @@ class Accuracy(_Strict):
 MASK = re.compile(r"^-?(?:[#][.:]?)+$")
 
 STATUS_DEFAULTS: dict[str, str] = {
-    "OL": "over range", "OFL": "over range", "HI": "over range", "----": "over range", "---": "over range", "--": "over range",
-    "LO": "under range", "UL": "under range",
-    "ERR": "error", "BAT": "low battery", "LOBAT": "low battery",
+    "OL": "over range",
+    "OFL": "over range",
+    "HI": "over range",
+    "----": "over range",
+    "---": "over range",
+    "--": "over range",
+    "LO": "under range",
+    "UL": "under range",
+    "ERR": "error",
+    "BAT": "low battery",
+    "LOBAT": "low battery",
 }
 """What the usual words on displays mean (common practice, no source); a display's own `status` counts before these."""
 
@@ -331,7 +341,9 @@ class Display(_Strict):
     def _mask(cls, digits: str | tuple[str, ...]) -> str | tuple[str, ...]:
         for mask in (digits,) if isinstance(digits, str) else digits:
             if not MASK.match(mask):
-                raise ValueError(f"the mask {mask!r} should be one # per digit place, '.' at a fixed point, '-' in front for a sign, like ##.#")
+                raise ValueError(
+                    f"the mask {mask!r} should be one # per digit place, '.' at a fixed point, '-' in front for a sign, like ##.#"
+                )
         if not digits:
             raise ValueError("at least one mask is needed, like ##.#")
         return digits
@@ -388,16 +400,19 @@ class Calibration(_Strict):
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        seen: set[str] = set()
+        keys: set[str] = set()
+        taken = {column.name for column in TIME_COLUMNS} | {f"{display.key}_flag" for display in self.displays}
         for display in self.displays:
-            if display.key in seen:
+            if display.key in keys:
                 raise ValueError(f"two displays have the key {display.key!r}; put a prefix before one, like wall_{display.key}")
-            if f"{display.key}_flag" in seen or display.key in {c.name for c in TIME_COLUMNS}:
+            if display.key in taken:
                 raise ValueError(f"the key {display.key!r} is taken by a column of the table")
-            seen |= {display.key, f"{display.key}_flag"}
+            keys.add(display.key)
             for x, y in display.corners:
                 if not (0 <= x <= self.frame_size[0] and 0 <= y <= self.frame_size[1]):
-                    raise ValueError(f"{display.key}: the corner [{x:g}, {y:g}] lies outside the frame of {self.frame_size[0]} x {self.frame_size[1]}")
+                    raise ValueError(
+                        f"{display.key}: the corner [{x:g}, {y:g}] lies outside the frame of {self.frame_size[0]} x {self.frame_size[1]}"
+                    )
         return self
 
     @property

@@ -27,7 +27,15 @@ BARS = "abcdefg"
 """The trade's letters for the bars: a top, b top right, c bottom right, d bottom, e bottom left, f top left, g middle."""
 
 _ENDS = np.array(  # each bar from (across, up) to (across, up): 0 left/bottom, 1 right/top centre line of the strokes
-    [[[0, 2], [1, 2]], [[1, 1], [1, 2]], [[1, 0], [1, 1]], [[0, 0], [1, 0]], [[0, 0], [0, 1]], [[0, 1], [0, 2]], [[0, 1], [1, 1]]],
+    [
+        [[0, 2], [1, 2]],
+        [[1, 1], [1, 2]],
+        [[1, 0], [1, 1]],
+        [[0, 0], [1, 0]],
+        [[0, 0], [0, 1]],
+        [[0, 1], [0, 2]],
+        [[0, 1], [1, 1]],
+    ],
     np.float64,
 )
 _HOLES = np.array([[0.5, 0.5], [0.5, 1.5]])
@@ -118,7 +126,12 @@ def plausibility(layouts: np.ndarray, mask: Mask, shape: tuple[int, int]) -> np.
     small = layouts[:, SMALL]
     badness += np.minimum(((small - 1) / 0.02) ** 2, outside(small, 0.42, 0.78, 0.03))
     badness += outside(layouts[:, SMALL_ASPECT], 0.85, 1.25, 0.1)
-    for edge, low, high, span in ((left, -0.2, 0.16, columns), (right, 0.84, 1.0, columns), (top, 0.0, 0.18, rows), (bottom, 0.82, 1.0, rows)):
+    for edge, low, high, span in (
+        (left, -0.2, 0.16, columns),
+        (right, 0.84, 1.0, columns),
+        (top, 0.0, 0.18, rows),
+        (bottom, 0.82, 1.0, rows),
+    ):
         badness += outside((edge - PAD) / span, low, high, 0.04)
     return badness
 

@@ -2,29 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
 import numpy as np
 
-from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Reading, Rival
+from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Placement, Reading, Rival
 from frametally.read.layout import Mask
 from frametally.read.rectify import STRIP_HEIGHT, Strip, rectify
-from frametally.read.segments import Bars, Fit, candidates, explained, find_places, lit_levels, measure, place_likelihoods
+from frametally.read.ocr import read_text
+from frametally.read.segments import (
+    Bars,
+    Fit,
+    candidates,
+    explained,
+    find_places,
+    follow_places,
+    lit_levels,
+    measure,
+    place_likelihoods,
+)
 
 LEAST_CONTRAST = 0.06
 """Below this, nothing on the display stands off its ground: it is off. As in `rectify.Ink.contrast`."""
 
+UNLIT_SHARE, FAINT_SHARE = 0.22, 0.4
+"""Shares of the usual contrast: below the first only unlit segments are left to see, below the second a reading is a doubt."""
+
 KEPT_RIVALS = 5
+
+GIVEN_UP = 0.05
+"""Below this confidence the segments reader has given up, and Tesseract is asked."""
 
 
 @dataclass(frozen=True)
 class Known:
-    """What the reference frame tells of a display: the `layout` of its places and how far lit bars stand off, `contrast`."""
+    """What the reference frame tells of a display, by mask: the `layouts` of its places, the `gains` of those fits; and how
+    far lit bars stand off, `contrast`, and whether they are `dark`."""
 
-    layout: np.ndarray
+    layouts: Mapping[str, np.ndarray]
+    gains: Mapping[str, float]
     contrast: float
     dark: bool
 
@@ -37,6 +56,80 @@ class _Answer:
     share: np.ndarray
     mask: Mask
 
+    @property
+    def trust(self) -> float:
+        """How far the fit can be trusted at all, 0 to 1, from the share of the ink that the reading explains."""
+        return float(np.clip((float(self.share.min()) - 0.45) / 0.3, 0.0, 1.0))
+
+    @property
+    def contrast(self) -> float:
+        """How far the lit bars stand off the ground."""
+        return self.fit.ink.contrast * float(lit_levels(self.bars.lit).max())
+
+
+class Reader:
+    """Reads the displays of one calibration; learns from the reference frame where the digits lie in each marked region.
+
+    Nothing in it changes after it is made: one reader serves all threads.
+    """
+
+    def __init__(self, reference: np.ndarray, displays: Sequence[Display]) -> None:
+        self._displays = tuple(displays)
+        self._known = {display.key: learn(rectify(reference, display.corners), display) for display in displays}
+
+    def read(self, image: np.ndarray, placement: Placement) -> dict[str, Reading]:
+        """Give every display's reading in one photo; those that are covered or lost are not looked at."""
+        readings = {}
+        for display in self._displays:
+            corners = placement.corners.get(display.key)
+            if corners is None:
+                flag = Flag.HIDDEN if display.key in placement.covered else Flag.LOST
+                readings[display.key] = Reading("", None, 0.0, flag)
+            else:
+                readings[display.key] = read_strip(rectify(image, corners), display, self._known[display.key])
+        return readings
+
+
+def learn(strip: Strip, display: Display) -> Known | None:
+    """Learn a display's layout from one photo; None where it cannot be read there with confidence."""
+    if display.kind != "segments":
+        return None
+    answers = [_answer(strip, Mask.parse(mask), (), None) for mask in display.masks]
+    best = max(answers, key=_merit)
+    if best.texts[0][2] * best.trust < 0.9:
+        return None
+    layouts = {answer.mask.text: answer.fit.layout for answer in answers}
+    gains = {answer.mask.text: answer.fit.gain for answer in answers}
+    return Known(layouts, gains, best.contrast, best.fit.ink.dark)
+
+
+def read_strip(strip: Strip, display: Display, known: Known | None = None) -> Reading:
+    """Read a display that was seen straight on, with the reader its `kind` asks for, and Tesseract where segments give up."""
+    if display.kind == "text":
+        return _read_text(strip, display)
+    reading = read_segments(strip, display, known)
+    gave_up = reading.flag is Flag.UNREADABLE or (reading.flag is not Flag.BLANK and reading.confidence < GIVEN_UP)
+    if not gave_up:
+        return reading
+    other = _read_text(strip, display)
+    full = max(mask.count("#") for mask in display.masks)
+    if other.value is None or sum(character.isdigit() for character in other.text) < full:
+        return reading
+    return replace(
+        other,
+        confidence=min(other.confidence, 0.5),
+        rivals=tuple(replace(r, probability=min(r.probability, 0.5)) for r in other.rivals),
+    )
+
+
+def _read_text(strip: Strip, display: Display) -> Reading:
+    answers = [read_text(strip, Mask.parse(mask)) for mask in display.masks]
+    best = max(answers, key=lambda answer: (bool(answer.text), answer.confidence))
+    if not best.text:
+        return Reading("", None, 0.0, Flag.UNREADABLE, (), "ocr")
+    value, flag = number(best.text), flag_of(best.text, display)
+    return Reading(best.text, value, best.confidence, flag, (Rival(best.text, value, best.confidence),), "ocr")
+
 
 def read_segments(strip: Strip, display: Display, known: Known | None = None) -> Reading:
     """Read a seven-segment display that was seen straight on.
@@ -45,17 +138,35 @@ def read_segments(strip: Strip, display: Display, known: Known | None = None) ->
     """
     words = tuple(dict.fromkeys([*display.status, *STATUS_DEFAULTS]))
     answers = [_answer(strip, Mask.parse(mask), words, known) for mask in display.masks]
-    best = max(answers, key=lambda answer: answer.fit.gain * answer.texts[0][2])
-    return _judge(best, display, known)
+    return _judge(max(answers, key=_merit), display, known, float(strip.clipped.mean()))
+
+
+def _merit(answer: _Answer) -> float:
+    return answer.fit.gain * answer.texts[0][2]
 
 
 def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | None) -> _Answer:
-    layouts = known.layout[None] if known is not None else None
-    fit = find_places(strip, mask, layouts)
+    """Read with one mask: near the known places first; if that does not settle it, anywhere in the region."""
+    if known is not None:
+        near = _read_fit(
+            strip, follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast), mask, words
+        )
+        if near.texts[0][2] >= 0.97 and near.trust >= 1.0 and near.fit.gain >= 0.8 * known.gains[mask.text]:
+            return near
+    if known is None:
+        return _read_fit(strip, find_places(strip, mask), mask, words)
+    fit = find_places(strip, mask, known.layouts[mask.text][None], known.dark, known.contrast)
+    far = _read_fit(strip, fit, mask, words)
+    if near.texts[0][2] * near.trust >= far.texts[0][2] * far.trust:
+        return near
+    return far
+
+
+def _read_fit(strip: Strip, fit: Fit, mask: Mask, words: tuple[str, ...]) -> _Answer:
     bars = measure(fit, mask)
     veiled = _veiled_bars(strip, bars) if fit.ink.dark else np.zeros(bars.lit.shape, bool)
     texts = candidates(place_likelihoods(bars, fit, veiled), mask, words)
-    return _Answer(texts, fit, bars, explained(fit, bars, texts[0][1]), mask)
+    return _Answer(texts, fit, bars, explained(fit, bars, mask, texts[0][1]), mask)
 
 
 def _veiled_bars(strip: Strip, bars: Bars) -> np.ndarray:
@@ -67,41 +178,54 @@ def _veiled_bars(strip: Strip, bars: Bars) -> np.ndarray:
     return veil[row, column].mean(axis=-1) > 0.25
 
 
-def _judge(answer: _Answer, display: Display, known: Known | None) -> Reading:
-    ink = answer.fit.ink
-    text, _, probability = answer.texts[0]
-    level = float(lit_levels(answer.bars.lit).mean())
-    sharpness = level / max(ink.noise, 0.01)
-    contrast = ink.contrast * level
-    confidence = probability * _trust(answer)
-    rivals = tuple(Rival(t, number(t), p * confidence / probability) for t, _, p in answer.texts[:KEPT_RIVALS])
-    if _is_off(contrast, text, known):
-        return Reading("", None, 0.99, Flag.BLANK, rivals, "segments", sharpness)
+def _judge(answer: _Answer, display: Display, known: Known | None, veiled: float) -> Reading:
+    noise = max(answer.fit.ink.noise, 0.01)
+    sharpness = answer.contrast / answer.fit.ink.contrast / noise
+    texts = _weighed(answer.texts, display)
+    text, probability = texts[0]
+    confidence = probability * answer.trust
+    rivals = tuple(Rival(t, number(t), p * answer.trust) for t, p in texts[:KEPT_RIVALS])
+    if _is_off(answer.contrast, text, known):
+        flag = Flag.BLANK if veiled < 0.1 else Flag.UNREADABLE
+        return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, rivals, "segments", sharpness)
     flag = flag_of(text, display)
-    return Reading(text, number(text) if flag is Flag.OK else None, confidence, flag, rivals, "segments", sharpness)
+    if known is not None and flag is Flag.OK and answer.contrast < FAINT_SHARE * known.contrast:
+        flag = Flag.DOUBTFUL  # far fainter than this display's lit bars are: perhaps what shows on it unlit
+    return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
+
+
+def _weighed(texts: list[tuple[str, str, float]], display: Display) -> list[tuple[str, float]]:
+    """Weigh texts with what the display can show: a number outside its range, or off its resolution, is a thousand times rarer."""
+    weighed = []
+    for text, _, probability in texts:
+        value = number(text)
+        weighed.append((text, probability * (1.0 if value is None or _can_show(value, display) else 1e-3)))
+    total = sum(probability for _, probability in weighed)
+    known = sum(probability for _, _, probability in texts)
+    return sorted(((text, probability / total * known) for text, probability in weighed), key=lambda item: -item[1])
+
+
+def _can_show(value: float, display: Display) -> bool:
+    if display.range is not None and not display.range[0] <= value <= display.range[1]:
+        return False
+    if display.resolution is None:
+        return True
+    steps = value / display.resolution
+    return abs(steps - round(steps)) < 1e-6 * max(1.0, abs(steps))
 
 
 def _is_off(contrast: float, text: str, known: Known | None) -> bool:
     """Tell whether the display is off: nothing stands out, or only what stands out on an unlit one too, all bars alike."""
-    if contrast < LEAST_CONTRAST or not text:
+    if contrast < LEAST_CONTRAST or not text or (known is not None and contrast < UNLIT_SHARE * known.contrast):
         return True
-    if known is not None and contrast < 0.35 * known.contrast:
-        return set(text) <= set("8.")
-    return contrast < 2.5 * LEAST_CONTRAST and set(text) <= set("8.")
-
-
-def _trust(answer: _Answer) -> float:
-    """Give how far a fit can be trusted at all, 0 to 1, from the share of the ink that the reading explains."""
-    return float(np.clip((float(answer.share.min()) - 0.45) / 0.3, 0.0, 1.0))
+    return contrast < (2.5 * LEAST_CONTRAST if known is None else FAINT_SHARE * known.contrast) and not set(text) - set("8.")
 
 
 def flag_of(text: str, display: Display) -> Flag:
     """Give the flag of a text before anything is known of its neighbours."""
     value = number(text)
     if value is not None:
-        if display.range is not None and not display.range[0] <= value <= display.range[1]:
-            return Flag.DOUBTFUL
-        return Flag.OK
+        return Flag.OK if _can_show(value, display) else Flag.DOUBTFUL
     meaning = display.meaning_of(text)
     if meaning == "over range":
         return Flag.OVER_RANGE
@@ -138,4 +262,4 @@ def read_display(
         corners = ((0, 0), (columns, 0), (columns, rows), (0, rows))
     masks = digits if isinstance(digits, str) else tuple(digits)
     display = Display(key="display", quantity="reading", unit="", corners=corners, digits=masks, kind=kind)
-    return read_segments(rectify(image, display.corners), display)
+    return read_strip(rectify(image, display.corners), display)

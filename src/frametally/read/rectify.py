@@ -23,6 +23,9 @@ MAX_WIDTH = 960
 
 _SATURATED = 250
 
+_VEIL = 1.3
+"""Ground brighter than this many times the usual is taken for glare."""
+
 
 @dataclass(frozen=True)
 class Strip:
@@ -106,19 +109,30 @@ def _shrunk(image: np.ndarray, corners: np.ndarray, scale: float) -> tuple[np.nd
     return small, (corners - np.array([left, top], np.float32)) * factor
 
 
-def ink_of(strip: Strip, *, dark: bool) -> Ink:
+def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
     """Give the strip's ink for dark segments on a light ground, or for bright ones on a dark ground.
 
     The colour axis along which the strip varies most carries the segments; a ground fitted below (or above) the strokes
     takes the uneven light away: a ratio for dark segments, since a lamp multiplies, a difference for bright ones, which
-    shine by themselves.
+    shine by themselves. Where glare brightens part of the ground it adds
+    light instead, so there, too, a difference counts.
+
+    Parameters
+    ----------
+    usual_contrast : how far lit bars stand off on this display, 0 where that is not known. It keeps the scale where only a
+        lone 1 is lit; and only on a display that is known to have dark segments is a bright patch known to be glare.
     """
     brightness = _along_colour_axis(strip.colour)
     ground = _ground(brightness, dark)
-    raw = (ground - brightness) / np.maximum(ground, 8.0) if dark else (brightness - ground) / 255.0
+    if dark:
+        usual = float(np.percentile(ground[PAD:-PAD, PAD:-PAD], 30))
+        most = max(_VEIL * usual, 8.0) if usual_contrast > 0 else 255.0
+        raw = (ground - brightness) / np.clip(ground, 8.0, most)
+    else:
+        raw = (brightness - ground) / 255.0
     raw = _without_frame(raw)
     inner = raw[PAD:-PAD, PAD:-PAD]
-    level = max(float(np.percentile(cv2.GaussianBlur(inner, (0, 0), 1.5), 98.0)), 1e-3)
+    level = max(float(np.percentile(cv2.GaussianBlur(inner, (0, 0), 1.5), 98.5)), 0.6 * usual_contrast, 1e-3)
     rough = inner - cv2.GaussianBlur(inner, (0, 0), 2.0)
     noise = 1.4826 * float(np.median(np.abs(rough))) / level
     return Ink((raw / level).astype(np.float32), level, noise, dark)

@@ -8,7 +8,20 @@ import cv2
 import numpy as np
 
 from frametally.read.layout import (
-    ASPECT, BARS, GAP, HEIGHT, PARAMETERS, POINT_GAP, RIGHT, SMALL, SMALL_ASPECT, STROKE, Mask, first_layouts, plausibility, sample_points,
+    ASPECT,
+    BARS,
+    GAP,
+    HEIGHT,
+    PARAMETERS,
+    POINT_GAP,
+    RIGHT,
+    SMALL,
+    SMALL_ASPECT,
+    STROKE,
+    Mask,
+    first_layouts,
+    plausibility,
+    sample_points,
 )
 from frametally.read.rectify import PAD, STRIP_HEIGHT, Ink, Strip, ink_of
 
@@ -57,7 +70,9 @@ class Bars:
     stroke: np.ndarray
 
 
-def find_places(strip: Strip, mask: Mask, known: np.ndarray | None = None, seed: int = 7) -> Fit:
+def find_places(
+    strip: Strip, mask: Mask, known: np.ndarray | None = None, dark: bool | None = None, contrast: float = 0.0, seed: int = 7
+) -> Fit:
     """Find the digit places in a loosely marked region.
 
     A population of layouts is drawn from what displays look like, those that explain most ink are kept and varied with
@@ -68,14 +83,27 @@ def find_places(strip: Strip, mask: Mask, known: np.ndarray | None = None, seed:
     Parameters
     ----------
     known : layouts that fitted this display before, shape (any, parameters), tried first
+    dark, contrast : whether this display's segments are dark, and how far lit ones stand off, where that is known
     """
+    inks = (
+        [ink_of(strip, dark=True), ink_of(strip, dark=False)]
+        if dark is None
+        else [ink_of(strip, dark=dark, usual_contrast=contrast)]
+    )
     trials = [
         _Trial.start(ink, mask, small, known, np.random.default_rng(seed))
-        for ink in (ink_of(strip, dark=True), ink_of(strip, dark=False))
+        for ink in inks
         for small in ((False, True) if mask.after else (False,))
     ]
-    promising = max(trial.share for trial in trials) * 0.6
+    best = max(trial.share for trial in trials)
+    promising = min(0.6 * best, best)
     return max((trial.finish(mask) for trial in trials if trial.share >= promising), key=lambda fit: _merit(fit.gain, fit.ink))
+
+
+def follow_places(strip: Strip, mask: Mask, layout: np.ndarray, *, dark: bool, contrast: float, seed: int = 11) -> Fit:
+    """Find the digit places near where they lay in another photo of the same display, from that photo's `layout`."""
+    ink = ink_of(strip, dark=dark, usual_contrast=contrast)
+    return _Trial.start(ink, mask, bool(mask.after), layout[None], np.random.default_rng(seed), starts=0).polish(mask)
 
 
 @dataclass(frozen=True)
@@ -95,10 +123,12 @@ class _Trial:
         return _merit(float(self.scores[0]) / self.energy, self.ink)
 
     @classmethod
-    def start(cls, ink: Ink, mask: Mask, small: bool, known: np.ndarray | None, random: np.random.Generator) -> _Trial:
+    def start(
+        cls, ink: Ink, mask: Mask, small: bool, known: np.ndarray | None, random: np.random.Generator, starts: int = _STARTS
+    ) -> _Trial:
         soft = cv2.GaussianBlur(np.clip(ink.map, -0.3, 1.2), (0, 0), 0.025 * STRIP_HEIGHT)
         energy = max(float((np.clip(soft[PAD:-PAD, PAD:-PAD], 0, 1.2) ** 2).sum()) / STRIP_HEIGHT**2, 1e-6)
-        layouts = first_layouts(mask, soft.shape, _STARTS, small, random)
+        layouts = first_layouts(mask, soft.shape, starts, small, random)
         if known is not None:
             layouts = np.vstack([layouts, known])
         return cls(ink, soft, energy, *_best(layouts, _score(soft, layouts, mask, 3), _KEPT), small, random)
@@ -113,8 +143,15 @@ class _Trial:
         layouts, scores = self._with_other_widths(layouts, scores, mask)
         if self.small:
             layouts, scores = self._with_small_places(layouts, scores, mask)
-        for turn in range(4):
-            layouts, scores = self._varied(layouts, scores, mask, _POLISH * 0.7**turn, 8, children=16)
+        return self._polished(layouts, scores, mask, turns=4, children=16)
+
+    def polish(self, mask: Mask) -> Fit:
+        """Vary the given layout a little: the display was found again to about a pixel, and its digits do not move on it."""
+        return self._polished(self.layouts, _score(self.soft, self.layouts, mask, 5), mask, turns=4, children=24)
+
+    def _polished(self, layouts: np.ndarray, scores: np.ndarray, mask: Mask, turns: int, children: int) -> Fit:
+        for turn in range(turns):
+            layouts, scores = self._varied(layouts, scores, mask, _POLISH * 0.7**turn, 6, children)
         return Fit(layouts[0], self.ink, float(scores[0]) / self.energy)
 
     def _with_other_widths(self, layouts: np.ndarray, scores: np.ndarray, mask: Mask) -> tuple[np.ndarray, np.ndarray]:
@@ -172,7 +209,8 @@ def _score(soft: np.ndarray, layouts: np.ndarray, mask: Mask, along: int) -> np.
     offset = (points.stroke * 0.36)[..., None, None]
     centre = _read_map(soft, points.x, points.y)
     beside = sum(
-        _read_map(soft, points.x + np.where(_LEVEL_BAR, 0, side * offset), points.y + np.where(_LEVEL_BAR, side * offset, 0)) for side in (-1, 1)
+        _read_map(soft, points.x + np.where(_LEVEL_BAR, 0, side * offset), points.y + np.where(_LEVEL_BAR, side * offset, 0))
+        for side in (-1, 1)
     )
     lit = (centre + beside).mean(axis=-1) / 3
     holes = _read_map(soft, points.hole_x, points.hole_y)
@@ -220,7 +258,9 @@ def measure(fit: Fit, mask: Mask) -> Bars:
     effort = 0.003 * np.abs(_NUDGES).sum(axis=1)
     best = np.einsum("pbn,gb->png", gain, _PATTERNS[_SEARCHED].astype(float)).max(axis=-1) - effort
     chosen, places = best.argmax(axis=1), np.arange(mask.places)
-    return Bars(lit[places, :, chosen], profile[places, :, chosen], moved_x[places, :, chosen], moved_y[places, :, chosen], stroke)
+    return Bars(
+        lit[places, :, chosen], profile[places, :, chosen], moved_x[places, :, chosen], moved_y[places, :, chosen], stroke
+    )
 
 
 def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray) -> np.ndarray:
@@ -277,13 +317,16 @@ def lit_levels(lit: np.ndarray) -> np.ndarray:
     return np.clip(own, 0.62 * display, 1.15 * display)
 
 
-def explained(fit: Fit, bars: Bars, glyphs: str) -> np.ndarray:
-    """Give, for every place, the share of the ink in and around it that lies on the bars of this reading: (places,), 0 to 1.
+def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
+    """Give, for every place, how much of the ink in and around it lies on the bars of this reading: (places,), 0 to 1.
 
-    A place that holds hardly any ink against the fullest one counts as explained.
+    What is left over is measured against the place's own ink, or against two fifths of the fullest place's where that is
+    more: a little dirt in an empty place does not count. Nor does the decimal point.
     """
     energy = np.clip(fit.ink.map, 0, 1.2) ** 2
-    inside, on_bars = np.zeros(len(glyphs)), np.zeros(len(glyphs))
+    for position in mask.breaks:
+        _wipe_point(energy, bars, position)
+    inside, spare = np.zeros(len(glyphs)), np.zeros(len(glyphs))
     for place, glyph in enumerate(glyphs):
         lit = _likeliest_shape(glyph, bars.lit[place])
         stroke = float(bars.stroke[place])
@@ -295,9 +338,21 @@ def explained(fit: Fit, bars: Bars, glyphs: str) -> np.ndarray:
         for bar in np.flatnonzero(lit):
             cv2.line(painted, ends[bar, 0].tolist(), ends[bar, -1].tolist(), 1, max(3, round(2.1 * stroke)))
         inside[place] = energy[cell > 0].sum()
-        on_bars[place] = energy[(cell & painted) > 0].sum()
-    least = 0.08 * max(float(inside.max()), 1e-6)
-    return np.where(inside > least, on_bars / np.maximum(inside, 1e-6), 1.0)
+        spare[place] = energy[(cell > 0) & (painted == 0)].sum()
+    return 1 - spare / np.maximum(np.maximum(inside, 0.4 * inside.max()), 1e-6)
+
+
+def _wipe_point(energy: np.ndarray, bars: Bars, position: int) -> None:
+    """Blank out the room of a decimal point or colon, between the places before and after it."""
+    if not 0 < position < len(bars.lit):
+        return
+    before, after = position - 1, position
+    left = bars.x[before, 2].max() + 0.8 * bars.stroke[before]
+    right = max(bars.x[after, 4].min() - 0.2 * bars.stroke[after], left + bars.stroke[before])
+    height = bars.y[before, 3].mean() - bars.y[before, 0].mean()
+    top, bottom = bars.y[before, 3].mean() - 0.25 * height, bars.y[before, 3].mean() + 0.2 * height
+    rows, columns = slice(max(round(top), 0), max(round(bottom), 0)), slice(max(round(left), 0), max(round(right), 0))
+    energy[rows, columns] = 0.0
 
 
 def _likeliest_shape(glyph: str, lit: np.ndarray) -> np.ndarray:
@@ -306,22 +361,36 @@ def _likeliest_shape(glyph: str, lit: np.ndarray) -> np.ndarray:
 
 
 def candidates(likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...], count: int = 6) -> list[tuple[str, str, float]]:
-    """Give the most probable texts: (text, glyphs place by place, probability), best first; probabilities sum to at most 1.
+    """Give the most probable texts: (text, glyphs place by place, probability), best first.
 
-    A text is a number written into the mask (blanks only in front) or one of the display's words. A word is held to be
-    twenty times rarer than a number, a number that leaves the place before the point empty, or that shows needless zeros,
-    also rarer.
+    A text is a number written into the mask (blanks only in front) or one of the display's words. The probabilities do not
+    sum to 1: what is missing belongs to everything that is no text, a blank in the middle of a number or bars that form no
+    sign at all. Of all ways the bars of a place can be lit, those that form no sign are held to be fifty times rarer.
     """
     texts: dict[str, tuple[float, str]] = {}
     for glyphs, score in [*_numbers(likelihoods, mask, 3 * count), *_words(likelihoods, mask, words)]:
         text = _as_text(glyphs, mask)
         if text not in texts or texts[text][0] < score:
             texts[text] = (score, glyphs)
-    ranked = sorted(texts.items(), key=lambda item: (-item[1][0], item[0]))
+    ranked = sorted(texts.items(), key=lambda item: (-item[1][0], item[0]))[:count]
     scores = np.array([score for _, (score, _) in ranked])
-    shares = np.exp(scores - scores[0])
-    shares /= shares.sum()
-    return [(text, glyphs, float(share)) for (text, (_, glyphs)), share in zip(ranked, shares, strict=True)][:count]
+    whole = _log_of_everything(likelihoods)
+    total = max(whole, float(np.logaddexp.reduce(scores)))
+    return [(text, glyphs, float(np.exp(score - total))) for text, (score, glyphs) in ranked]
+
+
+def _log_of_everything(likelihoods: np.ndarray) -> float:
+    """Give the log of the summed chance of all that the places can show: digits and blanks, more rarely letters, rarely no sign."""
+    chances = np.exp(likelihoods[:, _DISTINCT])
+    usual = chances[:, _USUAL].sum(axis=1)
+    letters = chances[:, ~_USUAL].sum(axis=1)
+    no_sign = np.clip(1 - usual - letters, 0, 1)
+    return float(np.log(usual + 0.05 * letters + 0.02 * no_sign).sum())
+
+
+_DISTINCT = np.array([i for i, glyph in enumerate(GLYPHS) if glyph not in "OSIB"])
+"""Signs whose bars are not those of a digit already."""
+_USUAL = np.array([GLYPHS[i] in "0123456789 " for i in _DISTINCT])
 
 
 def _numbers(likelihoods: np.ndarray, mask: Mask, width: int) -> list[tuple[str, float]]:
@@ -339,19 +408,15 @@ def _numbers(likelihoods: np.ndarray, mask: Mask, width: int) -> list[tuple[str,
                 grown += [(" ", score + row[blank]), ("-", score + row[minus])]
                 continue
             for index in digits:
-                needless = index == digits[0] and not started and place < whole - 1
-                grown.append((glyphs + GLYPHS[index], score + row[index] - (_RARE if needless else 0.0)))
+                grown.append((glyphs + GLYPHS[index], score + row[index]))
             if not started and place < mask.places - 1 and place < whole:
-                grown.append((glyphs + " ", score + row[blank] - (_RARE if mask.after and place == whole - 1 else 0.0)))
+                grown.append((glyphs + " ", score + row[blank]))
         beams = sorted(grown, key=lambda item: (-item[1], item[0]))[:width]
     return beams
 
 
-_RARE = 2.0
-
-
 def _words(likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...]) -> list[tuple[str, float]]:
-    found = [(" " * mask.places, float(likelihoods[:, GLYPHS.index(" ")].sum()) - _RARE)]
+    found = [(" " * mask.places, float(likelihoods[:, GLYPHS.index(" ")].sum()))]
     for word in words:
         letters = word.upper()
         if len(letters) > mask.places or any(letter not in GLYPHS for letter in letters):
@@ -368,6 +433,7 @@ def _as_text(glyphs: str, mask: Mask) -> str:
     if not any(glyph.isdigit() for glyph in glyphs) or any(glyph.isalpha() for glyph in glyphs):
         return glyphs.strip()
     text = "".join(
-        glyph + (mask.marks[mask.breaks.index(place + 1)] if place + 1 in mask.breaks else "") for place, glyph in enumerate(glyphs)
+        glyph + (mask.marks[mask.breaks.index(place + 1)] if place + 1 in mask.breaks else "")
+        for place, glyph in enumerate(glyphs)
     )
     return text.strip().lstrip(" ").replace(" ", "")

@@ -1,0 +1,187 @@
+"""Takes a level of the reference, a level of a frame and a first guess, gives the motion between them to a fraction of a pixel.
+
+Gauss-Newton on the reliefs in its inverse compositional form: the slopes are taken from the reference, once; every step only
+looks up the frame at the moved points. Points that do not fit (a hand, a highlight, something that moved on its own) lose
+their weight by Tukey's rule.
+
+Source of the method: S. Baker and I. Matthews, "Lucas-Kanade 20 years on: a unifying framework", International Journal of
+Computer Vision 56 (2004), 221-255, doi:10.1023/B:VISI.0000011205.11775.fd. Tukey's constant 4.685: P. J. Huber and
+E. M. Ronchetti, Robust Statistics, 2nd ed., Wiley 2009.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from frametally.aim.fields import Floats, Level, Similarity, compose, inverse, move
+
+TUKEY = 4.685
+SPREADS = (0.1, 0.03, 0.01)
+"""Residuals are first never taken to be smaller than 0.1 (logarithm of brightness), then 0.03, then 0.01, which is rounding
+and noise. Starting strict would throw out just the edges that show a shift: upright edges fit well when it is downwards."""
+NEAR_PX = 0.02
+STILL_PX = 0.003
+"""A step that moves no point by more than this is the last."""
+
+
+@dataclass(frozen=True)
+class Template:
+    """Points of the reference that can be followed: where they are, their relief and how it changes with the motion.
+
+    `points` (n, 2) px; `values` (n,); `slopes` (4, n): change of the value with a shift to the right and down, with size and
+    turn about `centre`, in units that make the four alike (`reach` px); `weights` (n,) 0 to 1: how surely the point belongs
+    to what is followed.
+    """
+
+    points: npt.NDArray[np.float64]
+    values: Floats
+    slopes: Floats
+    weights: Floats
+    centre: npt.NDArray[np.float64]
+    reach: float
+
+
+def pick_points(level: Level, weight: Floats, most: int, tiles: int) -> Template:
+    """Choose the points with the steepest relief, spread over `tiles` x `tiles` fields, where `weight` (h, w) is above 0."""
+    along_x = cv2.Scharr(level.relief, cv2.CV_32F, 1, 0, scale=1 / 32)
+    along_y = cv2.Scharr(level.relief, cv2.CV_32F, 0, 1, scale=1 / 32)
+    steepness = cv2.magnitude(along_x, along_y) * weight
+    steepness[:3], steepness[-3:], steepness[:, :3], steepness[:, -3:] = 0, 0, 0, 0
+    rows, columns = _steepest(steepness, most, tiles)
+    points = np.stack([columns, rows], axis=1).astype(np.float64)
+    if len(points) == 0:
+        empty = np.zeros(0, np.float32)
+        return Template(points, empty, np.zeros((4, 0), np.float32), empty, np.zeros(2), 1.0)
+    centre = points.mean(axis=0)
+    reach = float(max(1.0, np.sqrt(((points - centre) ** 2).sum(axis=1).mean())))
+    x, y = ((points - centre) / reach).T.astype(np.float32)
+    gx, gy = along_x[rows, columns], along_y[rows, columns]
+    slopes = np.stack([gx, gy, gx * x + gy * y, gy * x - gx * y]).astype(np.float32)
+    return Template(points, level.relief[rows, columns], slopes, weight[rows, columns], centre, reach)
+
+
+def _steepest(steepness: Floats, most: int, tiles: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    rows, columns = np.nonzero(steepness > 0.004)
+    if len(rows) == 0:
+        return rows, columns
+    top, left = rows.min(), columns.min()
+    tile = (rows - top) * tiles // (rows.max() - top + 1) * tiles + (columns - left) * tiles // (columns.max() - left + 1)
+    # Steepest first inside each field; ties by place, so that the choice is the same everywhere.
+    order = np.lexsort((columns, rows, -steepness[rows, columns], tile))
+    tile_sorted = tile[order]
+    starts = np.searchsorted(tile_sorted, tile_sorted, side="left")
+    rank = np.arange(len(order)) - starts
+    kept = np.sort(order[rank < max(1, most // tiles**2)])
+    return rows[kept], columns[kept]
+
+
+def align(
+    template: Template,
+    level: Level,
+    guess: Similarity,
+    steps: int,
+    *,
+    hold: float = 0.0,
+    weights: Floats | None = None,
+    shift_only: bool = False,
+) -> Similarity:
+    """Give the motion from the reference to the frame near `guess`.
+
+    `steps` is the most for each of SPREADS; `weights` (n,) goes with the template's own, for what this frame hides.
+    `shift_only` leaves size and turn as they are in the guess.
+    `hold` pulls towards the guess with this share of the template's own stiffness, so that a direction in which there is
+    nothing to see (a template of one straight edge) stays where the whole view says.
+    """
+    if len(template.points) < 12:
+        return guess.copy()
+    trust = template.weights if weights is None else template.weights * weights
+    return _follow(template, level, guess, trust, steps, hold, 2 if shift_only else 4)
+
+
+def _follow(template: Template, level: Level, guess: Similarity, trust: Floats, steps: int, hold: float, ways: int) -> Similarity:
+    motion = guess.copy()
+    near = False
+    for spread in SPREADS:
+        if near and spread != SPREADS[-1]:
+            continue
+        for count in range(steps):
+            step = _step(template, level, guess, motion, trust, spread, hold, ways)
+            if step is None:
+                return guess.copy()
+            motion = compose(motion, inverse(_motion(step, template)))
+            size = float(np.abs(step).max())
+            # As good as there at the first step: only the strict look is left to do.
+            near = near or (count == 0 and size < NEAR_PX)
+            if size < STILL_PX or (near and spread != SPREADS[-1]):
+                break
+    return motion
+
+
+def _step(
+    template: Template,
+    level: Level,
+    guess: Similarity,
+    motion: Similarity,
+    trust: Floats,
+    spread: float,
+    hold: float,
+    ways: int,
+) -> npt.NDArray[np.float64] | None:
+    values, inside = look_up(level.relief, move(motion, template.points))
+    residual = values - template.values
+    weights = _tukey(residual, trust * inside, spread)
+    slopes = template.slopes[:ways]
+    weighted = slopes * weights
+    stiffness = _gram(weighted, slopes)
+    gradient = (weighted * residual).sum(axis=1, dtype=np.float64)
+    trace = float(np.trace(stiffness))
+    if trace <= 0:
+        return None
+    stiffness[np.diag_indices(ways)] += (1e-6 + hold) * trace
+    if hold:
+        gradient += hold * trace * _parameters(compose(inverse(guess), motion), template)[:ways]
+    return np.linalg.solve(stiffness, gradient)
+
+
+def look_up(
+    picture: Floats | npt.NDArray[np.uint8], places: npt.NDArray[np.float64]
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Give a picture's values, (n,) or (n, channels), at places (n, 2) between its pixels, and 1 or 0 for inside or outside."""
+    height, width = picture.shape[:2]
+    places_32 = places.astype(np.float32)
+    values = cv2.remap(picture, places_32[:, None, :], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    inside = (places[:, 0] >= 1) & (places[:, 0] <= width - 2) & (places[:, 1] >= 1) & (places[:, 1] <= height - 2)
+    return values.reshape(len(places), *picture.shape[2:]).astype(np.float32, copy=False), inside.astype(np.float32)
+
+
+def _tukey(residual: Floats, prior: Floats, smallest: float) -> Floats:
+    seen = np.abs(residual[prior > 0])
+    spread = max(smallest, 1.4826 * float(np.median(seen))) if len(seen) else smallest
+    share = np.clip(np.abs(residual) / np.float32(TUKEY * spread), 0, 1)
+    return np.asarray(prior * (1 - share * share) ** 2, np.float32)
+
+
+def _gram(weighted: Floats, slopes: Floats) -> npt.NDArray[np.float64]:
+    # Sums by numpy, not by BLAS: the same order of adding on every call and for every number of threads.
+    ways = len(slopes)
+    gram = np.empty((ways, ways))
+    for i in range(ways):
+        for j in range(i, ways):
+            gram[i, j] = gram[j, i] = float((weighted[i] * slopes[j]).sum(dtype=np.float64))
+    return gram
+
+
+def _motion(step: npt.NDArray[np.float64], template: Template) -> Similarity:
+    grow, turn = step[2:] / template.reach if len(step) == 4 else (0.0, 0.0)
+    turned = np.array([[1 + grow, -turn], [turn, 1 + grow]])
+    offset = template.centre - turned @ template.centre + step[:2]
+    return np.hstack([turned, offset[:, None]])
+
+
+def _parameters(motion: Similarity, template: Template) -> npt.NDArray[np.float64]:
+    shift = motion[:, :2] @ template.centre + motion[:, 2] - template.centre
+    return np.array([shift[0], shift[1], (motion[0, 0] - 1) * template.reach, motion[1, 0] * template.reach])

@@ -1,0 +1,86 @@
+"""Takes edges of a reference and of a frame, gives first guesses of the motion between them, however far it went.
+
+Every turn and size on a grid is tried; for each, one correlation of the two edge pictures gives all shifts at once. Nothing is
+drawn at random, so the same two pictures always give the same guesses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+
+from frametally.aim.fields import Floats, Similarity, compose, edges_of, turn_about
+
+Edges = npt.NDArray[np.complex64]
+
+
+@dataclass(frozen=True)
+class Pose:
+    """One turn and size of the reference: its motion (without the shift) and its edges, ready to be correlated."""
+
+    motion: Similarity
+    spectrum: Edges
+
+
+@dataclass(frozen=True)
+class Guess:
+    """One possible motion, with how well the edges agree there (1 = all)."""
+
+    motion: Similarity
+    score: float
+
+
+class Finder:
+    """Looks for (a part of) the reference in a frame: `log` float32 (h, w), `weight` 0 to 1 of the same shape."""
+
+    def __init__(
+        self, log: Floats, weight: Floats, reach: tuple[int, int], turns: list[tuple[float, float]], *, outlines: bool = False
+    ) -> None:
+        """Prepare the reference turned and enlarged by each of `turns` (degrees, factor), for shifts up to `reach` (x, y) px.
+
+        `outlines`: an edge counts whichever of its sides is the brighter.
+        """
+        self._outlines = outlines
+        self._reach = reach
+        self._shape = (scipy.fft.next_fast_len(log.shape[0] + reach[1]), scipy.fft.next_fast_len(log.shape[1] + reach[0]))
+        height, width = log.shape
+        rows, columns = np.nonzero(weight)
+        self._centre = (float(columns.mean()), float(rows.mean())) if len(rows) else (width / 2, height / 2)
+        self._energy = 0.0
+        self.poses = [self._prepare(log, weight, degrees, factor) for degrees, factor in turns]
+
+    def _prepare(self, log: Floats, weight: Floats, degrees: float, factor: float) -> Pose:
+        height, width = log.shape
+        motion = turn_about(self._centre, degrees, factor)
+        turned = cv2.warpAffine(log, motion, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        mask = cv2.warpAffine(weight, motion, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+        edges = self._edges(turned) * mask
+        energy = float((np.abs(edges) ** 2).sum(dtype=np.float64))
+        spectrum = np.conj(scipy.fft.fft2(edges, s=self._shape)) / np.float32(max(energy, 1e-6))
+        return Pose(motion, spectrum.astype(np.complex64))
+
+    def _edges(self, log: Floats) -> Edges:
+        edges = edges_of(log)
+        # Twice the angle is the same for an edge and its reverse.
+        if not self._outlines:
+            return edges
+        return np.asarray(edges * edges / np.maximum(np.abs(edges), np.float32(1e-6)), np.complex64)
+
+    def find(self, log: Floats, poses: slice) -> list[Guess]:
+        """Give the best guess of each pose, best first; `log` of the frame, of the reference's size."""
+        spectrum = scipy.fft.fft2(self._edges(log), s=self._shape)
+        guesses = [self._peak(scipy.fft.ifft2(pose.spectrum * spectrum).real, pose) for pose in self.poses[poses]]
+        return sorted(guesses, key=lambda guess: -guess.score)
+
+    def _peak(self, surface: Floats, pose: Pose) -> Guess:
+        height, width = surface.shape
+        across = np.arange(-self._reach[0], self._reach[0] + 1)
+        down = np.arange(-self._reach[1], self._reach[1] + 1)
+        allowed = surface[np.ix_(down % height, across % width)]
+        row, column = np.unravel_index(int(np.argmax(allowed)), allowed.shape)
+        shift = np.array([[1.0, 0.0, float(across[column])], [0.0, 1.0, float(down[row])]])
+        return Guess(compose(shift, pose.motion), float(allowed[row, column]))

@@ -1,0 +1,235 @@
+"""Takes the levels of the reference, then those of any frame; gives how the whole view moved, and how one instrument did."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from frametally.aim.align import Template, align, pick_points
+from frametally.aim.border import Border, build_border
+from frametally.aim.cover import Patch, Scene, build_patch, judge, judge_fields
+from frametally.aim.fields import (
+    Floats,
+    Level,
+    Similarity,
+    between_levels,
+    build_levels,
+    compose,
+    edges_of,
+    identity,
+    inverse,
+    is_glaring,
+    move,
+    shrink,
+    to_level,
+)
+from frametally.aim.search import Finder
+from frametally.model import Display
+
+GOOD = 0.6
+"""With this share of the edges found nothing better is looked for."""
+SEEN = 0.3
+"""With less than this share of the edges found the frame shows another scene, or nothing."""
+GOOD_BODY = 0.75
+"""The same for one instrument: it must fit better, because the view has already said where it should be."""
+MARGIN = 0.1
+"""An instrument is believed to have moved on its own only where it fits this much better there."""
+MOVED_AT_LEAST = 0.65
+"""... and at least this well."""
+
+STRAY_PX = 3.0
+"""... or unless it strayed by less than this in the finest level: what stands in front draws an instrument's place along."""
+WHOLE = 0.95
+"""An instrument that fits less than this has something in front of it, or light on it: those fields are left out."""
+HOLD = 1e-3
+STEPS = 15
+TRIES = 3
+VIEW_POINTS, BODY_POINTS, RING_POINTS = 2500, 5000, 2000
+RING_HEIGHTS = 1.0
+"""How far the surroundings of a display reach, in heights of the display."""
+OWN_REACH = 0.075
+"""How far one instrument is looked for, as a share of the frame's longer side: 96 px of 1280."""
+
+VIEW_TURNS = (
+    [(0.0, 1.0)]
+    + [(float(degrees), 1.0) for degrees in range(-8, 9) if degrees]
+    + [(float(degrees), factor) for factor in (0.95, 1.05) for degrees in range(-8, 9)]
+)
+VIEW_ROUNDS = (slice(0, 1), slice(1, 17), slice(17, None))
+"""Shifts alone, then turns, then sizes: most cameras were only nudged."""
+BODY_TURNS = [(float(degrees), 1.0) for degrees in (0, -2, 2, -4, 4, -6, 6, -8, 8, -10, 10)]
+
+
+@dataclass(frozen=True)
+class Sight:
+    """One photo as the search sees it: its levels, coarsest first, with the edges of each, and `colours` uint8 (h, w, 3) of
+    the finest. `scenes` are what judging needs."""
+
+    levels: tuple[Level, ...]
+    edges: tuple[npt.NDArray[np.complex64], ...]
+    scenes: tuple[Scene, ...]
+    colours: npt.NDArray[np.uint8]
+
+    @classmethod
+    def build(cls, image: npt.NDArray[np.uint8], count: int) -> Sight:
+        """Make `count` levels of a photo, BGR or grey."""
+        small = shrink(image, count)
+        levels = build_levels(small, (int(image.shape[1]), int(image.shape[0])), count)
+        edges = tuple(edges_of(level.log) for level in levels)
+        scenes = tuple(Scene.build(e, is_glaring(level.log)) for e, level in zip(edges, levels, strict=True))
+        return cls(levels, edges, scenes, np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8))
+
+    def carry(self, motion: Similarity, here: int, there: int) -> Similarity:
+        """Give a motion of level `here` in pixels of level `there`."""
+        return between_levels(motion, self.levels[here].scale, self.levels[there].scale)
+
+
+@dataclass(frozen=True)
+class Found:
+    """A motion in pixels of one level, the share of the edges that agree, and the share in fields that fit well."""
+
+    motion: Similarity
+    share: float
+    firm: float = 0.0
+
+
+class View:
+    """The whole reference: follows the camera."""
+
+    def __init__(self, sight: Sight, masks: tuple[Floats, ...]) -> None:
+        """`masks`: 1 on the digits of each level, which change and are not followed."""
+        picks = [pick_points(level, 1 - mask, VIEW_POINTS, 8) for level, mask in zip(sight.levels[:2], masks[:2], strict=True)]
+        self._coarse, self._fine = picks
+        self._patch = build_patch(self._fine, sight.edges[1])
+        coarse = sight.levels[0]
+        reach = (coarse.size[0] // 3, coarse.size[1] // 3)
+        self._finder = Finder(coarse.log, 1 - masks[0], reach, VIEW_TURNS)
+
+    def find(self, sight: Sight) -> Found:
+        """Give the motion in pixels of the second level."""
+        # Most photos were taken by a camera that stands still.
+        still = align(self._fine, sight.levels[1], identity(), STEPS)
+        best = Found(still, judge(self._patch, sight.scenes[1], still).share)
+        if best.share < GOOD:
+            best = max(best, self._refine(sight, identity()), key=lambda found: found.share)
+        for poses in VIEW_ROUNDS:
+            if best.share >= GOOD:
+                break
+            for guess in self._finder.find(sight.levels[0].log, poses)[:TRIES]:
+                refined = self._refine(sight, guess.motion)
+                if refined.share > best.share:
+                    best = refined
+        return best
+
+    def _refine(self, sight: Sight, guess: Similarity) -> Found:
+        rough = align(self._coarse, sight.levels[0], guess, STEPS)
+        fine = align(self._fine, sight.levels[1], sight.carry(rough, 0, 1), STEPS)
+        return Found(fine, judge(self._patch, sight.scenes[1], fine).share)
+
+
+class Body:
+    """One instrument of the reference: follows it where it moved on its own."""
+
+    def __init__(self, sight: Sight, masks: tuple[Floats, ...], displays: tuple[Display, ...]) -> None:
+        """Prepare the surroundings of its displays in every level but the coarsest."""
+        self.displays = displays
+        weights = [_near(level, displays) * (1 - mask) for level, mask in zip(sight.levels, masks, strict=True)]
+        self._templates: tuple[Template, ...] = tuple(
+            pick_points(level, weight, BODY_POINTS, 8) for level, weight in zip(sight.levels, weights, strict=True)
+        )
+        self._patch = build_patch(self._templates[-1], sight.edges[-1])
+        self.rings: tuple[Patch, ...] = tuple(_ring(sight, masks[-1], display) for display in displays)
+        quads = [to_level(display.corners, sight.levels[-1].scale) for display in displays]
+        self.borders: tuple[Border, ...] = tuple(build_border(quad, sight.colours, sight.edges[-1]) for quad in quads)
+        self._window, self._finder = _body_finder(sight.levels[1], weights[1])
+
+    def find(self, sight: Sight, view: Similarity) -> Found:
+        """Give the motion in pixels of the finest level; `view` is the whole view's in the second level's."""
+        best = self._refine(sight, view)
+        if best.share >= WHOLE:
+            return best
+        # Something stands in front, or light falls on it: where the view says, with what fits there, may be better.
+        start = self._carry_down(sight, view)
+        tries = (best, self._settle(sight, start), self._settle(sight, best.motion))
+        believable = [found for found in tries if found.share >= MOVED_AT_LEAST or self._strays(start, found.motion) < STRAY_PX]
+        best = max([self._rate(sight, start), *believable], key=lambda found: found.firm)
+        if best.share >= GOOD_BODY:
+            return best
+        left, top, right, bottom = self._window
+        level = sight.levels[1]
+        corner = np.array([[1.0, 0.0, left], [0.0, 1.0, top]])
+        # The frame as it would look had the camera not moved: what is left is the instrument's own motion.
+        still = _cut_out(level.log, compose(inverse(corner), inverse(view)), (right - left, bottom - top))
+        for guess in self._finder.find(still, slice(None))[:TRIES]:
+            own = compose(view, compose(corner, compose(guess.motion, inverse(corner))))
+            for moved in (self._refine(sight, own), self._settle(sight, self._carry_down(sight, own))):
+                if moved.share >= MOVED_AT_LEAST and moved.firm > best.firm + MARGIN:
+                    best = moved
+        return best
+
+    def _strays(self, start: Similarity, motion: Similarity) -> float:
+        points = self._patch.template.points
+        return float(np.abs(move(motion, points) - move(start, points)).max()) if len(points) else 0.0
+
+    def _carry_down(self, sight: Sight, motion: Similarity) -> Similarity:
+        return sight.carry(motion, 1, len(sight.levels) - 1)
+
+    def _refine(self, sight: Sight, guess: Similarity) -> Found:
+        motion = align(self._templates[1], sight.levels[1], guess, STEPS, hold=HOLD)
+        for number in range(2, len(sight.levels)):
+            motion = sight.carry(motion, number - 1, number)
+            motion = align(self._templates[number], sight.levels[number], motion, STEPS, hold=HOLD)
+        return self._rate(sight, motion)
+
+    def _settle(self, sight: Sight, motion: Similarity) -> Found:
+        """Follow what fits at this motion, without the fields in which something else stands or light blinds."""
+        for _ in range(2):
+            _, weights = judge_fields(self._patch, sight.scenes[-1], motion)
+            motion = align(self._patch.template, sight.levels[-1], motion, STEPS, hold=HOLD, weights=weights)
+        return self._rate(sight, motion)
+
+    def _rate(self, sight: Sight, motion: Similarity) -> Found:
+        firm, _ = judge_fields(self._patch, sight.scenes[-1], motion)
+        return Found(motion, judge(self._patch, sight.scenes[-1], motion).best, firm)
+
+
+def _cut_out(picture: Floats, motion: Similarity, size: tuple[int, int]) -> Floats:
+    cut = cv2.warpAffine(picture, motion, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(cut, np.float32)
+
+
+def _near(level: Level, displays: tuple[Display, ...]) -> Floats:
+    """Give 1 beside the displays, falling to 0.5 at RING_HEIGHTS of a display, 0 beyond."""
+    weight = np.zeros(level.log.shape, np.float32)
+    for display in displays:
+        quad = to_level(display.corners, level.scale)
+        away = np.ones(level.log.shape, np.uint8)
+        cv2.fillConvexPoly(away, np.round(quad).astype(np.int32), 0)
+        height = float(np.linalg.norm(quad[3] - quad[0]) + np.linalg.norm(quad[2] - quad[1])) / 2
+        share = cv2.distanceTransform(away, cv2.DIST_L2, 5) / np.float32(max(2.0, RING_HEIGHTS * height))
+        weight = np.maximum(weight, np.where(share <= 1, 1 - share / 2, 0).astype(np.float32))
+    return weight
+
+
+def _ring(sight: Sight, mask: Floats, display: Display) -> Patch:
+    level = sight.levels[-1]
+    template = pick_points(level, _near(level, (display,)) * (1 - mask), RING_POINTS, 6)
+    return build_patch(template, sight.edges[-1], to_level(display.corners, level.scale).mean(axis=0))
+
+
+def _body_finder(level: Level, weight: Floats) -> tuple[tuple[int, int, int, int], Finder]:
+    reach = round(OWN_REACH * max(level.size))
+    rows, columns = np.nonzero(weight)
+    if len(rows) == 0:
+        rows, columns = np.array([0]), np.array([0])
+    left, right = int(columns.min()) - reach, int(columns.max()) + reach + 1
+    top, bottom = int(rows.min()) - reach, int(rows.max()) + reach + 1
+    corner = np.array([[1.0, 0.0, -left], [0.0, 1.0, -top]])
+    size = (right - left, bottom - top)
+    log = cv2.warpAffine(level.log, corner, size, flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    part = cv2.warpAffine(weight, corner, size, flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
+    finder = Finder(np.asarray(log, np.float32), np.asarray(part, np.float32), (reach, reach), BODY_TURNS, outlines=True)
+    return (left, top, right, bottom), finder

@@ -1,0 +1,212 @@
+"""One display's figures to the findings about it: its highest, its lowest, its mean, time past the limits, reading quality."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from frametally.assess.exposure import Bounded, known
+from frametally.assess.extremes import Extreme
+from frametally.assess.facts import ZERO_FLOOR
+from frametally.assess.limits import Limit
+from frametally.assess.samples import State
+from frametally.assess.study import Study, longest_unsettled
+from frametally.assess.verdicts import BOUNDS_SOURCE
+from frametally.assess.wording import (
+    capitalise,
+    of_what,
+    pick_frames,
+    with_unit,
+    write_average,
+    write_bounds,
+    write_list,
+    write_minutes,
+    write_moment,
+    write_reading,
+    write_shown,
+    write_when,
+)
+from frametally.model import Finding
+
+TOO_MANY_UNSETTLED = 0.25
+"""Share of rows without a settled reading from which on the reading quality itself is a warning (own choice)."""
+
+_PEAK_WEIGHT = {("co_ppm", "highest"): 10, ("o2_pct", "lowest"): 11, ("co2_ppm", "highest"): 12, ("no2_ppm", "highest"): 12}
+_OTHER_EXTREME_WEIGHT = 70
+_SIDE_WORDS = {"highest": ("highest", "above", "top", "at least"), "lowest": ("lowest", "below", "bottom", "at most")}
+
+
+def find_extremes(study: Study, limits: tuple[Limit, ...]) -> list[Finding]:
+    """Give the findings on the highest and the lowest reading; none where the display gave no reading."""
+    return [_describe_extreme(study, one, limits) for one in (study.highest, study.lowest) if one is not None]
+
+
+def _describe_extreme(study: Study, extreme: Extreme, limits: tuple[Limit, ...]) -> Finding:
+    facts = study.facts
+    weight = _PEAK_WEIGHT.get((facts.kind or "", extreme.side), _OTHER_EXTREME_WEIGHT)
+    passed = any(
+        extreme.value < limit.value if limit.is_low_side else extreme.value > limit.value
+        for limit in limits
+        if limit.is_low_side == (extreme.side == "lowest")
+    )
+    rows = (*extreme.rows[:3], *(() if extreme.settled_row is None else (extreme.settled_row,)))
+    return Finding(
+        slug="highest" if extreme.side == "highest" else "lowest",
+        title=_extreme_title(study, extreme),
+        text=_extreme_text(study, extreme),
+        weight=weight,
+        tone="warning" if passed or not extreme.is_verified else "note",
+        key=facts.key,
+        value=known(extreme.value),
+        lower=known(extreme.bounds.lower),
+        upper=known(extreme.bounds.upper),
+        unit=facts.unit,
+        verified=extreme.is_verified,
+        evidence=pick_frames(study.timeline, rows),
+    )
+
+
+def _extreme_title(study: Study, extreme: Extreme) -> str:
+    facts = study.facts
+    word, _, _, least = _SIDE_WORDS[extreme.side]
+    doubt = "" if extreme.is_verified else " (unverified)"
+    if not math.isfinite(extreme.value):
+        return f"{capitalise(word)} {facts.quantity}: beyond what {facts.source_name} can show"
+    value = write_reading(extreme.value, facts)
+    amount = f"{least} {value}" if extreme.is_open else value
+    return f"{capitalise(word)} {facts.quantity}, {facts.short_name}: {amount}{doubt}"
+
+
+def _extreme_text(study: Study, extreme: Extreme) -> str:
+    facts, timeline = study.facts, study.timeline
+    word, beyond, edge, least = _SIDE_WORDS[extreme.side]
+    when = write_when(timeline, extreme.row)
+    settled = ""
+    if extreme.settled_row is not None and (extreme.is_open or not extreme.is_verified):
+        at = write_when(timeline, extreme.settled_row)
+        settled = f" The {word} settled reading was {write_reading(extreme.settled, facts)}, {at[:1].lower() + at[1:]}."
+    if extreme.is_open:
+        value = f"{least} {write_reading(extreme.value, facts)}" if math.isfinite(extreme.value) else "an amount nobody can tell"
+        many = f" ({len(extreme.rows)} photos)" if len(extreme.rows) > 1 else ""
+        return (
+            f"{when} {facts.source_name} was {beyond} what it can show{many}. That counts as {value}{of_what(facts)}: "
+            f"the {edge} of its range. How far beyond it went, nobody can say.{settled}"
+        )
+    if not extreme.is_verified:
+        return (
+            f"{when} {facts.source_name} seems to have shown {write_shown(extreme.value, facts)}, which would be the {word} of "
+            f"the night. The picture does not settle that reading: it is unverified. Look at the photo.{settled}"
+        )
+    more = f" It showed that value in {len(extreme.rows)} photos; this is the first." if len(extreme.rows) > 1 else ""
+    return f"{when} {facts.source_name} showed {write_shown(extreme.value, facts)}, the {word} of the night.{more}"
+
+
+def describe_mean(study: Study) -> Finding | None:
+    """Give the finding on the mean of the night; None where nothing was measured over time."""
+    facts, figure, curve = study.facts, study.mean, study.curve
+    if math.isnan(figure.middle):
+        return None
+    bounds = write_bounds(figure, facts)
+    hole = curve.span_min - curve.measured_min
+    average = write_average(figure.middle, facts)
+    text = f"Over {write_minutes(curve.span_min)}, {facts.source_name} averaged {average}{of_what(facts)}"
+    if bounds and hole >= 0.5:
+        least = "none of the gas" if facts.kind in ZERO_FLOOR else "the lowest reading of the night"
+        text += (
+            f": {bounds}, with the {write_minutes(hole)} without a settled reading taken as {least} or as the highest reading."
+        )
+    else:
+        text += f": {bounds}." if bounds else "."
+    return Finding(
+        slug="mean",
+        title=f"Mean {facts.quantity}, {facts.short_name}: {average}",
+        text=text,
+        weight=55 if facts.kind in {"co_ppm", "o2_pct"} else 75,
+        key=facts.key,
+        value=known(figure.middle),
+        lower=known(figure.lower),
+        upper=known(figure.upper),
+        unit=facts.unit,
+        sources=("Time-weighted mean, straight lines between readings (trapezoid)", BOUNDS_SOURCE),
+    )
+
+
+def describe_time_beyond(study: Study, limits: tuple[Limit, ...]) -> Finding | None:
+    """Give the finding on the time past the limits' values; None where there is no limit or no stretch of time."""
+    facts = study.facts
+    chosen = _levels_to_name(study, limits)
+    if not chosen or study.curve.span_min <= 0:
+        return None
+    phrases = [_beyond_phrase(limit, study.beyond[limit.id]) for limit in chosen]
+    first = study.beyond[chosen[0].id]
+    return Finding(
+        slug="time-beyond",
+        title=f"{capitalise(facts.quantity)} {phrases[0]} ({facts.short_name})",
+        text=(
+            f"{capitalise(facts.source_name)} showed {facts.quantity} {write_list(phrases)}, out of "
+            f"{write_minutes(study.curve.span_min)}. Where two durations stand, the shorter one counts only settled readings, "
+            "and the longer one all time without them as well."
+        ),
+        weight=50,
+        tone="warning" if first.lower > 0 else "note",
+        key=facts.key,
+        value=known(first.middle),
+        lower=known(first.lower),
+        upper=known(first.upper),
+        unit="min",
+        limit=chosen[0].id,
+        sources=(chosen[0].citation, "Straight lines between readings", BOUNDS_SOURCE),
+    )
+
+
+def _levels_to_name(study: Study, limits: tuple[Limit, ...]) -> list[Limit]:
+    """The lowest level, and the further ones that the night's highest reading may have reached; for oxygen the low one."""
+    low = [limit for limit in limits if limit.is_low_side]
+    if low:
+        return low
+    rising = sorted(limits, key=lambda limit: limit.value)
+    most = study.highest.possible if study.highest else -math.inf
+    return [limit for place, limit in enumerate(rising) if place == 0 or most > limit.value]
+
+
+def _beyond_phrase(limit: Limit, time: Bounded) -> str:
+    least, most = write_minutes(time.lower), write_minutes(time.upper)
+    side = "below" if limit.is_low_side else "above"
+    return f"{side} {with_unit(f'{limit.value:g}', limit.unit)} for {least if least == most else f'{least} to {most}'}"
+
+
+def describe_quality(study: Study) -> Finding:
+    """Give the finding on how much of the night this display was read, and where it was not."""
+    facts, samples, timeline = study.facts, study.samples, study.timeline
+    total, settled = len(samples.values), study.count(State.SETTLED)
+    bad = samples.doubtful | samples.gap
+    counts = [
+        (study.count(State.DOUBTFUL), "doubtful"),
+        (study.count(State.OVER), "over range"),
+        (study.count(State.UNDER), "under range"),
+        (study.count(State.GAP), "without a reading"),
+    ]
+    rest = write_list([f"{number} {word}" for number, word in counts if number])
+    text = f"{settled} of {total} readings of {facts.quantity} on {facts.source_name} are settled" + (
+        f"; {rest}." if rest else "."
+    )
+    hole = longest_unsettled(study)
+    if hole is not None:
+        began = write_moment(timeline, float(timeline.elapsed_min[hole[1]]))
+        text += f" The longest stretch without settled readings lasted {write_minutes(hole[0])}, from {began}."
+    if samples.doubtful.any():
+        text += " Doubtful readings count only towards upper figures until someone has looked at the photo."
+    share = float(bad.mean()) if total else 1.0
+    # Doubtful readings first: those are the ones that a look at the photo can settle.
+    rows = [*np.flatnonzero(samples.doubtful).tolist(), *np.flatnonzero(samples.gap).tolist()]
+    return Finding(
+        slug="reading-quality",
+        title=f"Read for certain: {settled} of {total} ({facts.quantity}, {facts.short_name})",
+        text=text,
+        weight=25 if share > TOO_MANY_UNSETTLED and facts.kind in {"co_ppm", "o2_pct"} else 60,
+        tone="warning" if share > TOO_MANY_UNSETTLED else "note",
+        key=facts.key,
+        value=settled / total if total else None,
+        evidence=pick_frames(timeline, rows),
+    )

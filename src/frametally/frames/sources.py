@@ -1,0 +1,284 @@
+"""From a folder of photos, one photo, or a video file to a Night: the frames in order, with times, and what was odd.
+
+Only the head of each photo is read; nothing is ever written. The result does not depend on the order in which the disk lists
+the files, nor on their dates on disk, nor on this computer's zone.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from frametally.errors import BadInput, NoFrames
+from frametally.frames.clocks import (
+    Clock,
+    Stamp,
+    check_start_every,
+    choose_clock,
+    count_times,
+    read_utc_offset,
+    some_of,
+    time_from_name,
+)
+from frametally.frames.containers import movie_created, read_head
+from frametally.frames.exif import taken_at, with_offset
+from frametally.frames.irregularities import Timed, drop_resets, find_irregularities
+from frametally.frames.order import roll_order, running_numbers
+from frametally.frames.video import VIDEO_SUFFIXES, timestamps_s
+from frametally.model import Frame, Night, Notice
+
+PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".hif"})
+_KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
+
+_LEFT_OUT = {
+    "left-out-hidden": "hidden",
+    "left-out-other": "not a photo by its name",
+    "left-out-video": "a video; give the video file itself to read it",
+    "left-out-link": "a link to a folder or to nowhere",
+    "left-out-special": "no ordinary file",
+    "left-out-closed": "a folder that may not be opened",
+}
+"""Why something in the folder is no frame: the notice's code and the words for it."""
+
+
+def open_night(
+    source: Path, *, utc_offset: str | None = None, start: datetime | None = None, every_s: float | None = None
+) -> Night:
+    """Give the night in a folder (with its sub-folders), in one photo, or in a video file.
+
+    Times come from the best source that nearly all good files have (see `clocks`); a frame without a time by it gets None.
+    `start` with `every_s` (seconds from one photo to the next) is the user's explicit word and overrides every other source.
+    `utc_offset` ("+01:00") is attached to local times whose offset is not known. For a video, `start` alone sets its beginning.
+
+    Raises BadInput where the path or an option is wrong, NoFrames where there is no photo in it.
+    """
+    offset = read_utc_offset(utc_offset)
+    is_video = source.suffix.lower() in VIDEO_SUFFIXES and not source.is_dir()
+    check_start_every(start, every_s, needs_every=not is_video)
+    try:
+        mode = source.stat().st_mode
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise BadInput(f"{source} cannot be opened: {reason}. Give the folder of photos or the video file.") from None
+    if stat.S_ISDIR(mode):
+        return _folder_night(source, offset, start, every_s)
+    if not stat.S_ISREG(mode):
+        raise BadInput(f"{source} is neither a folder nor a file. Give the folder of photos or the video file.")
+    if is_video:
+        return _video_night(source, offset, start, every_s)
+    if source.suffix.lower() in PHOTO_SUFFIXES:
+        return _photo_night({source.name: source}, [], offset, start, every_s)
+    videos = ", ".join(sorted(VIDEO_SUFFIXES))
+    raise BadInput(f"{source} is neither a folder, nor a photo ({_KINDS}), nor a video ({videos}). Give the folder of photos.")
+
+
+# --- photos --------------------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Listing:
+    photos: dict[str, Path] = field(default_factory=dict)
+    left_out: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
+
+
+def _folder_night(source: Path, offset: timedelta | None, start: datetime | None, every_s: float | None) -> Night:
+    listing = _list_folder(source)
+    notices = [
+        Notice(code, sorted(names)[0], f"Left out as {_LEFT_OUT[code]}: {some_of(sorted(names))}.")
+        for code, names in sorted(listing.left_out.items())
+    ]
+    if not listing.photos:
+        seen = " ".join(notice.text for notice in notices) or "The folder is empty."
+        raise NoFrames(f"There are no photos ({_KINDS}) in {source}. {seen} Give the folder that holds the photos.")
+    return _photo_night(listing.photos, notices, offset, start, every_s)
+
+
+def _list_folder(source: Path) -> _Listing:
+    """Walk the folder; links to folders are not followed and none is entered twice, so that no circle can hold up the walk."""
+    listing = _Listing()
+    waiting = [source]
+    entered: set[tuple[int, int]] = set()
+    while waiting:
+        folder = waiting.pop()
+        try:
+            facts = folder.stat()
+            if (facts.st_dev, facts.st_ino) in entered:  # a junction or a mount that leads back is no link by its looks
+                listing.left_out["left-out-link"].append(_name(folder, source))
+                continue
+            entered.add((facts.st_dev, facts.st_ino))
+            with os.scandir(folder) as found:
+                entries = sorted(found, key=lambda entry: entry.name)
+        except OSError as error:
+            if folder == source:
+                raise BadInput(
+                    f"The folder {source} cannot be opened: {error.strerror}. Give yourself the right to read it."
+                ) from None
+            listing.left_out["left-out-closed"].append(_name(folder, source))
+            continue
+        for entry in entries:
+            path = folder / entry.name
+            verdict = _judge(entry)
+            if verdict == "folder":
+                waiting.append(path)
+            elif verdict == "photo":
+                listing.photos[_unique(_name(path, source), listing.photos)] = path
+            else:
+                listing.left_out[verdict].append(_name(path, source))
+    return listing
+
+
+def _judge(entry: os.DirEntry[str]) -> str:
+    """Give "folder", "photo", or why the entry is left out."""
+    if entry.name.startswith("."):
+        return "left-out-hidden"
+    suffix = Path(entry.name).suffix.lower()
+    try:
+        if entry.is_dir(follow_symlinks=False):
+            return "folder"
+        mode = entry.stat().st_mode
+    except OSError:  # a link that leads nowhere or in a circle
+        return "left-out-link"
+    if stat.S_ISDIR(mode):
+        return "left-out-link"
+    if not stat.S_ISREG(mode):  # opening a pipe would wait for ever
+        return "left-out-special"
+    if suffix in PHOTO_SUFFIXES:
+        return "photo"
+    return "left-out-video" if suffix in VIDEO_SUFFIXES else "left-out-other"
+
+
+def _name(path: Path, source: Path) -> str:
+    """Give the path inside the source with forward slashes; bytes that are no UTF-8 are spelled out for the tables."""
+    return path.relative_to(source).as_posix().encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def _unique(name: str, taken: dict[str, Path]) -> str:
+    return name if name not in taken else _unique(name + "~", taken)
+
+
+def _photo_night(
+    photos: dict[str, Path], notices: list[Notice], offset: timedelta | None, start: datetime | None, every_s: float | None
+) -> Night:
+    names = roll_order(tuple(photos))
+    numbers = running_numbers(names)
+    if start is not None and every_s is not None:
+        clock = _counted_clock(names, numbers, start, every_s, offset)
+    else:
+        clock = choose_clock([_stamp(name, photos[name]) for name in names], offset)
+    times, resets = (clock.times, ()) if clock.source == "start-every" else drop_resets(names, clock.times)
+    frames = [
+        Frame(name, photos[name], 0, time, slug if time else "none")
+        for name, time, slug in zip(names, times, clock.sources, strict=True)
+    ]
+    notices = [*notices, *clock.notices, *resets]
+    if clock.source == "none":
+        text = "No photo says when it was taken, and no file name does. Give --start and --every to get times; without them "
+        notices.append(Notice("no-times", "", text + "the frames are counted in the order of their names."))
+    known = [
+        Timed(frame.name, numbers[at] if numbers else None, frame.time)
+        for at, frame in enumerate(frames)
+        if frame.time is not None
+    ]
+    return Night(_in_order(frames), clock.source, (*notices, *find_irregularities(known)))
+
+
+def _stamp(name: str, path: Path) -> Stamp:
+    try:
+        with path.open("rb") as stream:
+            head = read_head(stream)
+    except OSError:  # the frame stays, and is flagged when it is read
+        return Stamp(name, False, None)
+    return Stamp(name, head is not None, taken_at(head.tags) if head else None)
+
+
+def _counted_clock(
+    names: Sequence[str], numbers: Sequence[int] | None, start: datetime, every_s: float, offset: timedelta | None
+) -> Clock:
+    if numbers is not None and (numbers[-1] - numbers[0] >= 2 * len(names) or any(map(time_from_name, names))):
+        numbers = None  # these numbers do not count the photos
+    times, notices = count_times(numbers, len(names), start, every_s, offset)
+    return Clock("start-every", times, ("start-every",) * len(times), notices)
+
+
+def _in_order(frames: Sequence[Frame]) -> tuple[Frame, ...]:
+    """Order by time; a frame without one stays behind the frame that its name puts it behind."""
+    first = next((frame.time for frame in frames if frame.time is not None), None)
+    if first is None:
+        return tuple(frames)
+    keys: dict[str, tuple[datetime, int, int]] = {}
+    behind = (first, -1)
+    for at, frame in enumerate(frames):
+        if frame.time is not None:
+            behind = (frame.time, at)
+        keys[frame.name] = (*behind, at)
+    return tuple(sorted(frames, key=lambda frame: keys[frame.name]))
+
+
+# --- video ---------------------------------------------------------------------------------------------------------------
+
+
+def _video_night(source: Path, offset: timedelta | None, start: datetime | None, every_s: float | None) -> Night:
+    try:
+        with source.open("rb") as stream:
+            created = movie_created(stream) if source.suffix.lower() in (".mp4", ".mov", ".m4v") else None
+    except OSError as error:
+        raise BadInput(f"{source} cannot be opened: {error.strerror}. Give yourself the right to read it.") from None
+    stamps, promised = timestamps_s(source)
+    if not stamps:
+        raise NoFrames(
+            f"{source} holds no picture that can be decoded: damaged, empty, or no video. Give the folder of photos instead."
+        )
+    name = _name(source, source.parent)
+    short = _cut_short(name, len(stamps), promised)
+    if start is not None and every_s is not None:
+        times, notices = count_times(None, len(stamps), start, every_s, offset)
+        return _video_frames(source, name, times, "start-every", [*notices, *short])
+    begin, notice = _video_begin(name, offset, start, created)
+    if begin is None:
+        return _video_frames(source, name, [None] * len(stamps), "none", [notice, *short])
+    try:
+        pictures = [begin + timedelta(seconds=stamp - stamps[0]) for stamp in stamps]
+    except OverflowError:
+        raise BadInput(f"--start {start} with the length of {source} leads beyond the calendar. Give another start.") from None
+    return _video_frames(source, name, pictures, "video", [notice, *short])
+
+
+def _cut_short(name: str, decoded: int, promised: int) -> list[Notice]:
+    """The count in the header is an estimate in some containers; only a clear shortfall says that the file is cut off."""
+    if promised - decoded <= max(1, promised // 50):
+        return []
+    text = f"The video should hold {promised} pictures, but only {decoded} can be decoded: it is cut off or damaged."
+    return [Notice("video-short", name, text)]
+
+
+def _video_begin(
+    name: str, offset: timedelta | None, start: datetime | None, created: datetime | None
+) -> tuple[datetime | None, Notice]:
+    """Give when the recording began: by the user, by the file's name, by the container; and a notice that says by which."""
+    warning = "If the clip is a time-lapse, its timestamps are those of playing it: give --start and --every then."
+    if start is not None:
+        begin = with_offset(start, offset) if start.tzinfo is None else start
+        return begin, Notice("video-begin", name, f"The recording's begin is the given --start. {warning}")
+    named = time_from_name(name)
+    if named is not None:
+        text = f"The recording's begin was read from its name ({named[0].isoformat(sep=' ')}). {warning}"
+        return with_offset(named[0], named[1] if named[1] is not None else offset), Notice("video-begin", name, text)
+    if created is not None:
+        text = (
+            f"The recording's begin is the creation time that the file states ({created:%Y-%m-%d %H:%M:%S} UTC); some cameras "
+            f"write local time or the end there. Give --start if it is wrong. {warning}"
+        )
+        return created, Notice("video-begin", name, text)
+    text = "The video does not say when it was recorded. Give --start (and --every for a time-lapse); without them the "
+    return None, Notice("no-times", name, text + "pictures are counted.")
+
+
+def _video_frames(source: Path, name: str, times: Sequence[datetime | None], slug: str, notices: Sequence[Notice]) -> Night:
+    frames = tuple(Frame(f"{name}#{index:06d}", source, index, time, slug) for index, time in enumerate(times))
+    known = [Timed(frame.name, frame.index, frame.time) for frame in frames if frame.time is not None]
+    return Night(frames, slug, (*notices, *find_irregularities(known)))

@@ -1,0 +1,63 @@
+"""What all tests share: the demo night's files, what a test may ask of the machine, and how hypothesis searches."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import hypothesis
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+IN_CI = os.environ.get("CI", "").lower() == "true"
+
+hypothesis.settings.register_profile("local", deadline=None)
+hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
+hypothesis.settings.load_profile("ci" if IN_CI else "local")
+
+
+@pytest.fixture(scope="session")
+def repository() -> Path:
+    """The top folder of the sources."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def sample_frames() -> Path:
+    """The folder with the photos of the demo night; only ever to be read."""
+    return ROOT / "sample_frames"
+
+
+@pytest.fixture(scope="session")
+def calibration_path() -> Path:
+    """The calibration of the demo night."""
+    return ROOT / "calibration" / "canal_boat.toml"
+
+
+@pytest.fixture(scope="session")
+def trial_path() -> Path:
+    """The trial of the demo night."""
+    return ROOT / "calibration" / "canal_boat.trial.toml"
+
+
+@pytest.fixture(scope="session")
+def require() -> Callable[[str | Path, str], Path]:
+    """Ask for a program (by name) or a file (by path): gives where it is, or skips the test; in CI it fails instead."""
+
+    def ask(program_or_file: str | Path, why: str) -> Path:
+        if isinstance(program_or_file, Path):
+            found = program_or_file if program_or_file.exists() else None
+        else:
+            on_path = shutil.which(program_or_file)
+            found = Path(on_path) if on_path else None
+        if found is not None:
+            return found
+        reason = f"{program_or_file} is not on this machine; {why}"
+        if IN_CI:
+            pytest.fail(reason)
+        pytest.skip(reason)
+
+    return ask
