@@ -6,6 +6,7 @@ import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import TypeVar
@@ -69,9 +70,9 @@ class Eyes:
         except BadFrame as problem:
             size, digest = _fingerprint_or_none(frame)
             return FrameRecord(frame.name, frame.time, size, digest, str(problem), None, {}, {})
-        problem = self._size_problem(picture)
-        if problem:
-            return FrameRecord(frame.name, frame.time, picture.bytes, picture.sha256, problem, None, {}, {})
+        misfit = self._size_problem(picture)
+        if misfit:
+            return FrameRecord(frame.name, frame.time, picture.bytes, picture.sha256, misfit, None, {}, {})
         placement = self.registrar.locate(picture.pixels)
         readings = self.reader.read(picture.pixels, placement)
         return FrameRecord(
@@ -91,28 +92,61 @@ def read_night(
 ) -> list[Notice]:
     """Read every frame that the journal does not hold yet; give notices of the frames that could not be used.
 
-    The journal is written in the frames' order whatever the number of jobs.
+    The journal is written in the frames' order whatever the number of jobs. Raises `NoFrames` where not one frame can be
+    used, `CalibrationMisfit` where the calibration belongs to other frames.
     """
-    cv2.setNumThreads(1)  # frames are read side by side; threads within one frame would only be in each other's way
+    with one_thread_each():
+        return _read_night(night, settings, folder, jobs, fresh, progress)
+
+
+def _read_night(
+    night: Night, settings: Settings, folder: Results, jobs: int, fresh: bool, progress: Progress | None
+) -> list[Notice]:
     _check_sizes(night, settings.calibration)
-    eyes = Eyes.open(night, settings)
+    try:
+        eyes = Eyes.open(night, settings)
+    except CalibrationMisfit:
+        _check_any_loads(night)
+        raise
     marks, method = reading_fingerprint(settings.calibration, settings.method)
     header = JournalHeader(version("frametally"), marks, method, eyes.reference_sha256)
-    notices = []
     with Journal.open(folder.journal, header, fresh=fresh) as journal:
         waiting = [frame for frame in night.frames if not _is_known(journal, frame)]
         done = len(night.frames) - len(waiting)
         if done:
-            log.info("%d of %d frames were read before; going on with the rest", done, len(night.frames))
+            log.info("%d of %d frames were read before; going on with the rest.", done, len(night.frames))
+        if progress is not None:
+            progress(done, len(night.frames))
         for number, record in enumerate(in_order(eyes.look, waiting, jobs), start=done + 1):
             journal.append(record)
             if progress is not None:
                 progress(number, len(night.frames))
         bad = [journal.known[frame.name] for frame in night.frames if journal.known[frame.name].problem]
-    notices = [Notice("bad-frame", record.frame, record.problem) for record in bad]
-    if len(bad) == len(night.frames):
-        raise NoFrames(f"none of the {len(bad)} frames can be read; the first, {bad[0].frame}: {bad[0].problem}")
-    return notices
+    return [Notice("bad-frame", record.frame, record.problem) for record in bad]
+
+
+@contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Have OpenCV work in the calling thread alone: frames are read side by side, more threads would be in each other's way."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
+
+
+def _check_any_loads(night: Night) -> None:
+    """Raise `NoFrames` where no frame has a picture at all: then it is the photos that are wrong, not the calibration."""
+    first = ""
+    for frame in night.frames:
+        try:
+            load(frame)
+        except BadFrame as problem:
+            first = first or f"{frame.name}: {problem}"
+        else:
+            return
+    raise NoFrames(f"none of the {len(night.frames)} frames can be read; the first, {first}")
 
 
 def _check_sizes(night: Night, calibration: Calibration) -> None:

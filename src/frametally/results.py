@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 
 from frametally.errors import BadInput
-from frametally.journal import load_journal
-from frametally.model import FORMAT, Calibration, Frame, FrameRecord, Method, Night, Notice
+from frametally.journal import Correction, latest_corrections, load_corrections, load_journal
+from frametally.model import FORMAT, Calibration, Display, Frame, FrameRecord, Method, Night, Notice
 from frametally.settings import fingerprint
+from frametally.show.files import write_whole
 
 
 class Results:
@@ -42,15 +42,52 @@ class Results:
         """The copy of the method file, None where none was given."""
         return self._method if self._method.exists() else None
 
+    @property
+    def holds_run(self) -> bool:
+        """Whether a run has left its readings here."""
+        return self._night.exists()
+
+    def check_place(self, frames: Path, calibration: Path, trial: Path | None, method: Path | None) -> None:
+        """Raise `BadInput` where results here would be mixed up with the photos, or would overwrite what is the user's."""
+        here, photos = self.path.resolve(), frames.resolve()
+        if self.path.exists() and not self.path.is_dir():
+            raise BadInput(f"{self.path} is a file; give a folder for the results with -o")
+        if photos.is_dir() and (here.is_relative_to(photos) or photos.is_relative_to(here / self.evidence.name)):
+            raise BadInput(
+                f"the results folder {self.path} and the folder of photos {frames} lie within one another, so that the"
+                " pictures of the results would be taken for photos of the night; give a folder beside the photos with -o"
+            )
+        copies = {self.calibration: calibration, self._trial: trial, self._method: method}
+        for kept, given in copies.items():
+            if given is not None and given.resolve() in {path.resolve() for path in self._written if path != kept}:
+                raise BadInput(f"{given} would be overwritten by the results in {self.path}; give another folder with -o")
+        if self.path.is_dir() and not any(self.path.glob("journal*.jsonl")):
+            given_here = {given.resolve() for given in copies.values() if given is not None}
+            foreign = [path.name for path in self._written if path.exists() and path.resolve() not in given_here]
+            if foreign:
+                raise BadInput(
+                    f"{self.path} holds {', '.join(foreign)}, but no journal of a run that made it, and the results would"
+                    " overwrite it; give a new folder with -o"
+                )
+
+    @property
+    def _written(self) -> tuple[Path, ...]:
+        """What a run writes beside its journal, anew each time."""
+        copies = (self.calibration, self._trial, self._method, self._night)
+        return (self.readings, self.audit, self.assessment, self.report, *copies)
+
     def keep_inputs(
         self, calibration: Path, trial: Path | None, method: Path | None, night: Night, notices: Sequence[Notice], source: Path
     ) -> None:
-        """Copy what the user gave, and write down which frames the night had, in order, with their times."""
+        """Copy what the user gave, and write down which frames the night had, in order, with their times.
+
+        The list of frames comes last: a folder that has one has everything from which tables and report can be made again.
+        """
         for given, kept in ((calibration, self.calibration), (trial, self._trial), (method, self._method)):
             if given is None:
                 kept.unlink(missing_ok=True)
             elif given.resolve() != kept.resolve():
-                _write(kept, given.read_bytes())
+                write_whole(kept, given.read_bytes())
         data = {
             "format": FORMAT,
             "source": str(source.resolve()),
@@ -58,7 +95,16 @@ class Results:
             "frames": [[f.name, None if f.time is None else f.time.isoformat(), f.time_source, f.index] for f in night.frames],
             "notices": [asdict(notice) for notice in notices],
         }
-        _write(self._night, (json.dumps(data, ensure_ascii=True, indent=1) + "\n").encode())
+        write_whole(self._night, (json.dumps(data, ensure_ascii=True, indent=1) + "\n").encode())
+
+    def drop_findings(self) -> None:
+        """Take away an assessment and a report that were made of other readings than those that stand here now."""
+        for path in (self.assessment, self.report, *self.crops()):
+            path.unlink(missing_ok=True)
+
+    def crops(self) -> list[Path]:
+        """Give the evidence crops that runs have left; other pictures in that folder are the user's own."""
+        return sorted(path for side in ("highest", "lowest") for path in self.evidence.glob(f"*_{side}_*.jpg"))
 
     def night(self) -> tuple[Night, tuple[Notice, ...]]:
         """Give the frames and notices written down by `keep_inputs`. Raises `BadInput` where the folder holds no run."""
@@ -70,13 +116,14 @@ class Results:
                 for name, time, time_source, index in data["frames"]
             )
             notices = tuple(Notice(**notice) for notice in data["notices"])
-        except FileNotFoundError:
+            time_source = data["time_source"]
+        except (FileNotFoundError, NotADirectoryError):
             raise BadInput(f"{self.path} holds no finished run; give the folder that `frametally run` wrote with -o") from None
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise BadInput(
                 f"{self._night} cannot be read ({error}); run the job again, the readings in the journal are kept"
             ) from None
-        return Night(frames, data["time_source"]), notices
+        return Night(frames, time_source), notices
 
     def records(self, night: Night) -> list[FrameRecord]:
         """Give the journal's records for the night's frames, in the night's order and with its times."""
@@ -88,22 +135,30 @@ class Results:
             )
         return [replace(known[frame.name], time=frame.time) for frame in night.frames]
 
+    def hand_corrections(
+        self, night: Night, displays: Sequence[Display]
+    ) -> tuple[dict[tuple[str, str], Correction], list[Notice]]:
+        """Give the corrections that count, by frame and display, and a notice of each that fits nothing in this night."""
+        corrections = latest_corrections(load_corrections(self.corrections))
+        frames, keys = {frame.name for frame in night.frames}, {display.key for display in displays}
+        notices = [
+            Notice(
+                "correction-unused",
+                frame,
+                f"{self.corrections.name} corrects {key} in {frame}, but this night has no such"
+                f" {'display' if frame in frames else 'frame'}; the correction does not count.",
+            )
+            for frame, key in corrections
+            if frame not in frames or key not in keys
+        ]
+        return corrections, notices
+
 
 def _path_of(source: Path, name: str) -> Path:
     """Give the file of a frame: inside the source folder, or the source itself where that is one file."""
     if source.is_file():
         return source
     return source / name.split("#", 1)[0] if "#" in name and not (source / name).exists() else source / name
-
-
-def _write(path: Path, data: bytes) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        half = path.with_name(path.name + ".part")
-        half.write_bytes(data)
-        os.replace(half, path)
-    except OSError as error:
-        raise BadInput(f"{path} cannot be written ({error.strerror}); make room or give another folder with -o") from None
 
 
 def reading_fingerprint(calibration: Calibration, method: Method) -> tuple[str, str]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pandas as pd
 
 from frametally.assess import assess
 from frametally.clean import Tables, make_tables
-from frametally.errors import TooDoubtful
+from frametally.errors import BadInput, TooDoubtful
 from frametally.frames import open_night
-from frametally.journal import latest_corrections, load_corrections
 from frametally.model import Assessment, Calibration, Flag, Method, Notice
 from frametally.reading import Progress, Settings, read_night
 from frametally.results import Results
@@ -59,7 +61,10 @@ def run(
     """
     options = options or Options()
     folder = Results(results)
+    if options.readings_only:
+        trial = folder.trial  # not this command's business: what an earlier run was given stays
     settings = load_settings(calibration, trial, method)
+    folder.check_place(frames, calibration, trial, method)
     night = open_night(frames, utc_offset=options.utc_offset, start=options.start, every_s=options.every_s)
     bad_frames = read_night(night, settings, folder, options.jobs, options.fresh, progress)
     folder.keep_inputs(calibration, trial, method, night, [*night.notices, *bad_frames], frames)
@@ -68,15 +73,18 @@ def run(
 
 def finish(folder: Results, *, readings_only: bool = False) -> Outcome:
     """Make tables, assessment and report from a results folder's journal and corrections. No photo is read anew."""
-    settings = load_settings(folder.calibration, folder.trial, folder.method)
     night, notices = folder.night()
-    corrections = latest_corrections(load_corrections(folder.corrections))
-    tables = make_tables(folder.records(night), settings.calibration.displays, settings.method, corrections)
+    settings = load_settings(folder.calibration, folder.trial, folder.method)
+    displays = settings.calibration.displays
+    corrections, unused = folder.hand_corrections(night, displays)
+    notices = (*notices, *unused)
+    tables = make_tables(folder.records(night), displays, settings.method, corrections)
     show_readings(folder, settings, tables)
-    assessment = None
-    if not readings_only:
-        assessment = assess(tables.readings, settings.calibration.displays, settings.trial)
-        show_findings(folder, settings, night, tables, assessment, notices)
+    if readings_only:
+        folder.drop_findings()
+        return Outcome(tables, settings.calibration, settings.method, folder, None, notices)
+    assessment = assess(tables.readings, displays, settings.trial)
+    show_findings(folder, settings, night, tables, assessment, notices)
     return Outcome(tables, settings.calibration, settings.method, folder, assessment, notices)
 
 
@@ -90,20 +98,68 @@ def load_settings(calibration: Path, trial: Path | None, method: Path | None) ->
 
 
 def check_doubts(outcome: Outcome) -> None:
-    """Raise `TooDoubtful` where more readings are doubtful or unreadable than the method allows."""
+    """Raise `TooDoubtful` where more readings are doubtful, unreadable or lost than the method allows."""
     flags = [flag for display in outcome.calibration.displays for flag in outcome.tables.readings[f"{display.key}_flag"]]
-    doubts = sum(flag in (Flag.DOUBTFUL, Flag.UNREADABLE) for flag in flags)
+    doubts = sum(flag in (Flag.DOUBTFUL, Flag.UNREADABLE, Flag.LOST) for flag in flags)
     if flags and doubts / len(flags) > outcome.method.strict_share:
         raise TooDoubtful(
-            f"{doubts} of {len(flags)} readings are doubtful or unreadable, more than the {outcome.method.strict_share:.1%} that the"
-            f" method allows; everything is written to {outcome.results.path}, look at the flags in {outcome.results.readings.name}"
+            f"{doubts} of {len(flags)} readings are doubtful, unreadable or lost, more than the"
+            f" {outcome.method.strict_share:.1%} that the method allows; everything is written to {outcome.results.path},"
+            f" look at the flags in {outcome.results.readings.name}"
         )
 
 
 def assess_table(table: Path, trial: Path | None, results: Path) -> tuple[Assessment, Path]:
     """Assess any CSV table with a time column and keys such as `co_ppm`; give the assessment and the file it was written to."""
-    frame = read_table(table)
-    assessment = assess(frame, (), load_trial(trial) if trial is not None else None)
     folder = Results(results)
+    if folder.holds_run:
+        raise BadInput(
+            f"{results} holds a run with an assessment of its own, which `frametally report` makes again;"
+            " give another folder with -o"
+        )
+    assessment = assess(read_table(table), (), load_trial(trial) if trial is not None else None)
     write_assessment(folder, assessment)
     return assessment, folder.assessment
+
+
+def read_frames(
+    folder: str | Path,
+    calibration: str | Path | Calibration,
+    *,
+    utc_offset: str | None = None,
+    start: datetime | None = None,
+    every_s: float | None = None,
+    method: Method | None = None,
+    jobs: int = 1,
+    progress: Progress | None = None,
+) -> pd.DataFrame:
+    """Read a folder of photos (or a video) into a table like `readings.csv`; nothing is written that stays.
+
+    Parameters
+    ----------
+    folder : of photos, or a video file
+    calibration : file, or what `load_calibration` gives
+    utc_offset, start, every_s : the clock's offset ("+01:00"), the first frame's time, seconds from frame to frame;
+        where the photos do not say
+    method : how strict to be
+    jobs : frames read at the same time
+    progress : called with frames done and frames in all
+
+    Returns
+    -------
+    DataFrame
+        One row per frame in the order of time: `time` (ISO 8601 text, None where unknown), `elapsed_min`, `frame`, then
+        for each display `<key>` (its unit is in the key; NaN = no value) and `<key>_flag` (a `Flag`).
+
+    Raises
+    ------
+    BadInput, NoFrames, CalibrationMisfit
+        As their texts say; one bad frame is a row in the table, never an exception.
+    """
+    known = calibration if isinstance(calibration, Calibration) else load_calibration(Path(calibration))
+    settings = Settings(known, None, method or Method())
+    night = open_night(Path(folder), utc_offset=utc_offset, start=start, every_s=every_s)
+    with TemporaryDirectory(prefix="frametally-") as place:
+        journal = Results(Path(place))
+        read_night(night, settings, journal, jobs, False, progress)
+        return make_tables(journal.records(night), known.displays, settings.method).readings

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import logging
+from collections.abc import Sequence
 from importlib.metadata import version
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from frametally.assess import Limit, assessment_to_dict, limits_for, load_limits
 from frametally.clean import Tables
 from frametally.errors import BadFrame, CalibrationMisfit
 from frametally.frames import describe_time_source, load
 from frametally.model import Assessment, Corners, Display, Finding, Night, Notice, Trial, key_kind
-from frametally.reading import Eyes, Settings
+from frametally.reading import Eyes, Settings, one_thread_each
 from frametally.results import Results
-from frametally.show.evidence import encode_picture, write_evidence
+from frametally.show.evidence import safe_name, write_evidence
 from frametally.show.files import write_json
 from frametally.show.package import write_datapackage
 from frametally.show.report import Crop, LimitNote, write_report
 from frametally.show.tables import write_audit, write_readings
+
+log = logging.getLogger("frametally")
 
 
 def show_readings(folder: Results, settings: Settings, tables: Tables) -> None:
@@ -36,8 +40,7 @@ def show_findings(
     """Write the assessment, the evidence crops and the report."""
     write_assessment(folder, assessment)
     displays = settings.calibration.displays
-    crops = cut_evidence(assessment.findings, night, settings)
-    write_evidence(folder.evidence, {_evidence_name(finding, frame): crop for finding, frame, crop in crops})
+    crops = keep_evidence(folder, assessment.findings, night, settings)
     limits = load_limits()
     write_report(
         folder.report,
@@ -46,10 +49,7 @@ def show_findings(
         table=tables.readings,
         displays=displays,
         limits={display.key: _chart_limits(display) for display in displays},
-        crops=[
-            Crop(finding.title, frame, finding.key, encode_picture(crop, ".jpg"), finding.verified)
-            for finding, frame, crop in crops
-        ],
+        crops=crops,
         notices=notices,
         method=_method_words(settings, night),
         limit_notes={limit.id: _limit_note(limit) for limit in limits},
@@ -59,7 +59,6 @@ def show_findings(
 
 def write_assessment(folder: Results, assessment: Assessment) -> None:
     """Write `assessment.json`."""
-    folder.path.mkdir(parents=True, exist_ok=True)
     write_json(assessment_to_dict(assessment), folder.assessment)
 
 
@@ -68,32 +67,52 @@ def _title(settings: Settings) -> str:
     return trial or settings.calibration.title
 
 
-def cut_evidence(findings: Sequence[Finding], night: Night, settings: Settings) -> list[tuple[Finding, str, np.ndarray]]:
-    """Cut the displays out of the photos that prove a highest or lowest value; a photo that is gone gives no crop."""
+def keep_evidence(folder: Results, findings: Sequence[Finding], night: Night, settings: Settings) -> list[Crop]:
+    """Leave the pictures that prove a highest or lowest value in `evidence/`, and none that proves another run's.
+
+    Where a photo is no longer there, the picture that an earlier run has cut from it stands; else there is none.
+    """
     wanted = [(finding, frame) for finding in findings if finding.slug in ("highest", "lowest") for frame in finding.evidence[:2]]
-    if not wanted:
-        return []
+    with one_thread_each():
+        cut = cut_evidence(wanted, night, settings)
+    pictures = {_evidence_name(finding, frame): cut.get((finding.key, frame)) for finding, frame in wanted}
+    files = {name: folder.evidence / safe_name(name) for name in pictures}
+    files |= write_evidence(folder.evidence, {name: picture for name, picture in pictures.items() if picture is not None})
+    for left_over in set(folder.crops()) - set(files.values()):
+        left_over.unlink(missing_ok=True)
+    return [
+        Crop(finding.title, frame, finding.key, path.read_bytes(), finding.verified)
+        for finding, frame in wanted
+        if (path := files[_evidence_name(finding, frame)]).exists()
+    ]
+
+
+def cut_evidence(
+    wanted: Sequence[tuple[Finding, str]], night: Night, settings: Settings
+) -> dict[tuple[str, str], npt.NDArray[np.uint8]]:
+    """Cut displays out of photos, by the display's key and the frame; a photo that is gone or damaged gives none."""
     frames = {frame.name: frame for frame in night.frames}
+    crops: dict[tuple[str, str], npt.NDArray[np.uint8]] = {}
+    if not wanted:
+        return crops
     try:
         eyes = Eyes.open(night, settings)
-    except CalibrationMisfit:
-        return []
-    displays = {display.key: display for display in settings.calibration.displays}
-    crops = []
-    seen: dict[str, tuple[np.ndarray, Mapping[str, Corners]]] = {}
-    for finding, name in wanted:
-        if name not in seen and name in frames:
-            try:
-                picture = load(frames[name])
-            except BadFrame:
-                continue
-            seen[name] = (picture.pixels, eyes.registrar.locate(picture.pixels).corners)
-        if name in seen and finding.key in seen[name][1] and finding.key in displays:
-            crops.append((finding, name, cut_display(seen[name][0], seen[name][1][finding.key])))
+    except CalibrationMisfit as problem:
+        log.warning("No pictures can be cut out of the photos now; those of an earlier run stay. %s", problem)
+        return crops
+    keys = {display.key for display in settings.calibration.displays}
+    for name in dict.fromkeys(frame for _, frame in wanted if frame in frames):
+        try:
+            picture = load(frames[name])
+            corners = eyes.registrar.locate(picture.pixels).corners
+        except (BadFrame, CalibrationMisfit):
+            continue
+        for key in {finding.key for finding, frame in wanted if frame == name} & keys & set(corners):
+            crops[key, name] = cut_display(picture.pixels, corners[key])
     return crops
 
 
-def cut_display(image: np.ndarray, corners: Corners) -> np.ndarray:
+def cut_display(image: npt.NDArray[np.uint8], corners: Corners) -> npt.NDArray[np.uint8]:
     """Give the neighbourhood of a display, upright, about 240 px high, with the marked region outlined. uint8, BGR."""
     points = np.asarray(corners, float)
     size = points.max(axis=0) - points.min(axis=0)
@@ -110,7 +129,8 @@ def cut_display(image: np.ndarray, corners: Corners) -> np.ndarray:
 
 
 def _evidence_name(finding: Finding, frame: str) -> str:
-    return f"{finding.key}_{finding.slug}_{frame.rsplit('/', 1)[-1].rsplit('.', 1)[0]}.jpg"
+    name = f"{finding.key}_{finding.slug}_{frame}"
+    return name if name.lower().endswith(".jpg") else f"{name}.jpg"
 
 
 def _chart_limits(display: Display) -> list[tuple[str, float]]:

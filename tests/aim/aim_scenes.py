@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -90,7 +91,7 @@ def true_corners(photo: Photo, key: str) -> np.ndarray:
 
 def draw(photo: Photo) -> np.ndarray:
     """Draw the photo, (HEIGHT, WIDTH, 3) uint8 BGR."""
-    canvas = _background()
+    canvas = _draw_background().copy()
     for name in BODIES:
         if name not in photo.absent:
             _place_instrument(canvas, name, photo)
@@ -117,15 +118,7 @@ def _box(x: float, y: float, w: float, h: float) -> list[list[float]]:
     return [[x, y], [x + w, y], [x + w, y + h], [x, y + h]]
 
 
-_BACKGROUND: list[np.ndarray] = []
-
-
-def _background() -> np.ndarray:
-    if not _BACKGROUND:
-        _BACKGROUND.append(_draw_background())
-    return _BACKGROUND[0].copy()
-
-
+@lru_cache(maxsize=1)
 def _draw_background() -> np.ndarray:
     rng = np.random.default_rng(7)
     high, wide = (HEIGHT + 2 * MARGIN) * OVER, (WIDTH + 2 * MARGIN) * OVER
@@ -254,7 +247,7 @@ def _expose(picture: np.ndarray, photo: Photo) -> np.ndarray:
         picture = picture + (330 * np.exp(-((away / radius) ** 4)))[:, :, None]
     if photo.blur:
         picture = cv2.GaussianBlur(picture, (0, 0), photo.blur)
-    grain = rng.normal(0, 1, (HEIGHT, WIDTH, 3)).astype(np.float32)
+    grain = rng.standard_normal((HEIGHT, WIDTH, 3), np.float32)
     picture = picture + grain * np.sqrt(photo.noise**2 + 0.02 * np.clip(picture, 0, 255))
     picture = np.clip(picture, 0, 255).astype(np.uint8)
     _, coded = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 90])

@@ -152,6 +152,8 @@ def look_up(
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
     """Give a picture's values, (n,) or (n, channels), at places (n, 2) between its pixels, and 1 or 0 for inside or outside."""
     height, width = picture.shape[:2]
+    if len(places) == 0:
+        return np.zeros((0, *picture.shape[2:]), np.float32), np.zeros(0, np.float32)
     places_32 = places.astype(np.float32)
     values = cv2.remap(picture, places_32[:, None, :], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     inside = (places[:, 0] >= 1) & (places[:, 0] <= width - 2) & (places[:, 1] >= 1) & (places[:, 1] <= height - 2)

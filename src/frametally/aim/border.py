@@ -22,10 +22,12 @@ ROWS = (0.06, 0.11)
 POINTS_A_ROW = 128
 PLAIN_EDGE = 0.6
 """Points where the reference's squeezed gradient is above this lie on a word or a rim."""
-OTHER_BRIGHTNESS = 0.22
+OTHER_BRIGHTNESS = 0.15
 """A point shows another thing where its brightness differs by this much (logarithm) from what the strip as a whole says ..."""
 OTHER_COLOUR = 0.12
 """... or one channel by this much from the mean of all three: a hand is as bright as a panel, but never of its colour ..."""
+OTHER_TINT = 0.3
+"""The whole strip shows another thing where one of its channels changed by this much more than the view's light did."""
 OTHER_GREY = 8.0
 """... and by this many grey levels: the glow of lit digits on a black panel is no object."""
 FOREIGN_SHARE = 0.12
@@ -57,26 +59,46 @@ def build_border(quad: npt.NDArray[np.float64], colours: npt.NDArray[np.uint8], 
     return Border(kept, np.asarray(seen[plain], np.float32), height, len(points))
 
 
-def foreign_share(border: Border, colours: npt.NDArray[np.uint8], motion: Similarity) -> float:
-    """Give the share of the strip that shows another thing in the frame whose `colours` (h, w, 3) these are, 0 to 1."""
+def measure_light(colours: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64]:
+    """Give the view's light, (3,): the middle of the logarithm of each channel over a grid of points."""
+    grid = colours[4::8, 4::8].reshape(-1, 3)
+    return np.log(np.median(grid, axis=0) + DARK_OFFSET)
+
+
+@dataclass(frozen=True)
+class Change:
+    """What became of the strip: `foreign` share of it that shows another thing than the rest, `tinted` whether its colour
+    as a whole changed as the view's light does not explain."""
+
+    foreign: float
+    tinted: bool
+
+
+def compare_border(
+    border: Border, colours: npt.NDArray[np.uint8], motion: Similarity, view_change: npt.NDArray[np.float64]
+) -> Change:
+    """Compare the strip, moved, with the frame whose `colours` (h, w, 3) these are.
+
+    `view_change` (3,): how the view's light (see `measure_light`) differs from the reference's.
+    """
     if len(border.points) < PLAIN_SHARE * border.total:
-        return 0.0
+        return Change(0.0, False)
     places = move(motion, border.points)
     now, inside = look_up(colours, places)
     usable = (inside > 0) & ~_is_near_glare(now, places, border.height)
     if usable.sum() < PLAIN_SHARE * border.total:
-        return 0.0
-    before = border.colours[usable]
-    now = now[usable]
+        return Change(0.0, False)
+    before, now = border.colours[usable], now[usable]
     change = np.log(now + DARK_OFFSET) - np.log(before + DARK_OFFSET)
     light = np.median(change, axis=0)
+    tint = light - view_change
     away = change - light
     expected = np.exp(light) * (before + DARK_OFFSET) - DARK_OFFSET
     brighter = away.mean(axis=1)
     tinted = np.abs(away - brighter[:, None]).max(axis=1)
     visible = np.abs(now - expected).max(axis=1) > OTHER_GREY
     foreign = ((np.abs(brighter) > OTHER_BRIGHTNESS) | (tinted > OTHER_COLOUR)) & visible
-    return float(foreign.sum()) / len(border.points)
+    return Change(float(foreign.sum()) / len(border.points), bool(np.abs(tint - tint.mean()).max() > OTHER_TINT))
 
 
 def _widen(quad: npt.NDArray[np.float64], by: float) -> npt.NDArray[np.float64]:

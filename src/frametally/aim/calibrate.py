@@ -48,7 +48,7 @@ def reference_of(calibration: Calibration, names: Sequence[str]) -> str:
             "Give the name with its folder as reference_frame in the calibration."
         )
     raise CalibrationMisfit(
-        f"{intro}, which is not among the {len(names)} frames.{_suggest(wanted, names)} "
+        f"{intro}, which is not among the frames.{_suggest(wanted, names)} "
         "Put that photo into the folder, correct reference_frame in the calibration, or mark the displays again on one of these."
     )
 

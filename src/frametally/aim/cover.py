@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from frametally.aim.align import Template, look_up
-from frametally.aim.border import FOREIGN_SHARE
+from frametally.aim.border import FOREIGN_SHARE, Change
 from frametally.aim.fields import Floats, Similarity, move
 
 Edges = npt.NDArray[np.complex64]
@@ -30,7 +30,7 @@ CHANCE_FIELD = 0.5
 """A field of few edges reaches this share of them by chance; above it, it counts with the square of the rest."""
 SIDE_BELOW, SIDE_SECTORS = 0.6, 0.25
 """... or when both are nearly so. (Words and rules that went out with a display left 0.67 with two sectors gone.)"""
-DOUBTED_BELOW = 0.8
+DOUBTED_BELOW = 0.75
 """Below this share of the edges the strip beside the digits is asked, too."""
 WHOLE_OUTLINE = 0.72
 """With this share of the outlines in place nothing stands in front. (A backlit screen gone dark kept 0.79, a mug left 0.62.)"""
@@ -77,17 +77,18 @@ class Match:
         """The better of the two shares: a screen whose light went out turns its edges from bright-dark to dark-bright."""
         return max(self.share, self.outline)
 
-    def is_covered(self, foreign: float) -> bool:
-        """Say whether something stands in front; `foreign` is the share of the strip beside the digits that has changed.
+    def is_covered(self, change: Change) -> bool:
+        """Say whether something stands in front; `change` is what became of the strip beside the digits.
 
         Half of the edges gone, or those of one side, is enough. Where less is gone (words that go out with the display, a
         highlight), the strip must have changed as well. Where the outlines are all there, only the light has changed.
         """
-        if self.outline >= WHOLE_OUTLINE and foreign < FOREIGN_SHARE:
+        partly = change.foreign >= FOREIGN_SHARE
+        if self.outline >= WHOLE_OUTLINE and not partly:
             return False
         lost = self.share < COVERED_BELOW or self.gone >= COVERED_SECTORS
         lost = lost or (self.share < SIDE_BELOW and self.gone >= SIDE_SECTORS)
-        return lost or (self.share < DOUBTED_BELOW and foreign >= FOREIGN_SHARE)
+        return lost or (self.share < DOUBTED_BELOW and (partly or change.tinted))
 
 
 def build_patch(template: Template, edges: Edges, middle: npt.NDArray[np.float64] | None = None) -> Patch:

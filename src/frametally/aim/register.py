@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from frametally.aim.border import foreign_share
+from frametally.aim.border import compare_border
 from frametally.aim.calibrate import check_fit, digit_height_px
 from frametally.aim.cover import judge
 from frametally.aim.fields import Floats, Level, Similarity, count_levels, identity, move, to_full, to_level
@@ -43,6 +43,7 @@ class Registrar:
         self._levels = count_levels(self._size, min(digit_height_px(display) for display in calibration.displays))
         sight = Sight.build(reference, self._levels)
         masks = tuple(_digit_mask(level, calibration) for level in sight.levels)
+        self._light = sight.light
         self._view = View(sight, masks)
         self._bodies = tuple(Body(sight, masks, instrument.display) for instrument in calibration.instrument)
 
@@ -66,7 +67,7 @@ class Registrar:
                 places = self._place(display, found.motion, sight.levels[-1])
                 inside = _is_inside(places, self._size)
                 quality[display.key] = round(match.best if inside else 0.0, QUALITY_DECIMALS)
-                hidden = match.is_covered(foreign_share(border, sight.colours, found.motion))
+                hidden = match.is_covered(compare_border(border, sight.colours, found.motion, sight.light - self._light))
                 sure = seen or min(match.best, found.share) >= ALONE
                 if inside and sure and not hidden and quality[display.key] >= self._lost_below:
                     corners[display.key] = places

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from frametally.aim.align import Template, align, pick_points
-from frametally.aim.border import Border, build_border
+from frametally.aim.border import Border, build_border, measure_light
 from frametally.aim.cover import Patch, Scene, build_patch, judge, judge_fields
 from frametally.aim.fields import (
     Floats,
@@ -66,12 +66,13 @@ BODY_TURNS = [(float(degrees), 1.0) for degrees in (0, -2, 2, -4, 4, -6, 6, -8, 
 @dataclass(frozen=True)
 class Sight:
     """One photo as the search sees it: its levels, coarsest first, with the edges of each, and `colours` uint8 (h, w, 3) of
-    the finest. `scenes` are what judging needs."""
+    the finest, `light` (3,) what lies over them all. `scenes` are what judging needs."""
 
     levels: tuple[Level, ...]
     edges: tuple[npt.NDArray[np.complex64], ...]
     scenes: tuple[Scene, ...]
     colours: npt.NDArray[np.uint8]
+    light: npt.NDArray[np.float64]
 
     @classmethod
     def build(cls, image: npt.NDArray[np.uint8], count: int) -> Sight:
@@ -80,7 +81,8 @@ class Sight:
         levels = build_levels(small, (int(image.shape[1]), int(image.shape[0])), count)
         edges = tuple(edges_of(level.log) for level in levels)
         scenes = tuple(Scene.build(e, is_glaring(level.log)) for e, level in zip(edges, levels, strict=True))
-        return cls(levels, edges, scenes, np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8))
+        colours = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8)
+        return cls(levels, edges, scenes, colours, measure_light(colours))
 
     def carry(self, motion: Similarity, here: int, there: int) -> Similarity:
         """Give a motion of level `here` in pixels of level `there`."""
@@ -163,12 +165,15 @@ class Body:
         corner = np.array([[1.0, 0.0, left], [0.0, 1.0, top]])
         # The frame as it would look had the camera not moved: what is left is the instrument's own motion.
         still = _cut_out(level.log, compose(inverse(corner), inverse(view)), (right - left, bottom - top))
-        for guess in self._finder.find(still, slice(None))[:TRIES]:
-            own = compose(view, compose(corner, compose(guess.motion, inverse(corner))))
-            for moved in (self._refine(sight, own), self._settle(sight, self._carry_down(sight, own))):
-                if moved.share >= MOVED_AT_LEAST and moved.firm > best.firm + MARGIN:
-                    best = moved
-        return best
+        guesses = [
+            compose(corner, compose(guess.motion, inverse(corner))) for guess in self._finder.find(still, slice(None))[:TRIES]
+        ]
+        own = [compose(view, guess) for guess in guesses]
+        moved = [self._refine(sight, guess) for guess in own]
+        if max(found.share for found in moved) < WHOLE:
+            moved += [self._settle(sight, self._carry_down(sight, guess)) for guess in own]
+        moved = [found for found in moved if found.share >= MOVED_AT_LEAST and found.firm > best.firm + MARGIN]
+        return max([best, *moved], key=lambda found: found.firm)
 
     def _strays(self, start: Similarity, motion: Similarity) -> float:
         points = self._patch.template.points

@@ -22,8 +22,14 @@ PIXELS_AT_LEAST = 0.6
 PIXELS_FOR_REPAIR = 0.15
 """A rival takes the first reading's place only where the pixels alone give it this much."""
 
-JUMP_SHARE = 0.02
-"""How often a true jump is expected: the weight of the heavy tail (common practice, no source)."""
+JUMP_SHARE, EVENT_SHARE = 0.02, 0.5
+"""How often a true jump is expected: at any step, and where another display jumps too (common practice, no source)."""
+
+JUMP_STEPS = 12.0
+"""Half of the jumps go about this many usual steps far, the others anywhere."""
+
+EVENT_STEPS = 5.0
+"""A clear reading that moves further than this many usual steps makes an event for the other displays."""
 
 _NO_VALUE = frozenset({Flag.HIDDEN, Flag.LOST, Flag.NO_FRAME})
 
@@ -38,7 +44,13 @@ class Settled:
     confidence: float
 
 
-def settle(readings: Sequence[Reading], elapsed_min: Sequence[float], display: Display, doubtful_below: float) -> list[Settled]:
+def settle(
+    readings: Sequence[Reading],
+    elapsed_min: Sequence[float],
+    display: Display,
+    doubtful_below: float,
+    events: np.ndarray | None = None,
+) -> list[Settled]:
     """Judge a night's readings of one display.
 
     Parameters
@@ -46,12 +58,13 @@ def settle(readings: Sequence[Reading], elapsed_min: Sequence[float], display: D
     readings : one per frame, in the order of time
     elapsed_min : when each was taken; NaN where unknown (then every step counts as one interval) [min]
     doubtful_below : a probability below this is a doubt, 0 to 1
+    events : bool, (frames,): whether other displays jump on the way to this frame, as `find_events` says of each
     """
     readings = whole_night_lost(readings)
-    readings = [_unlit_all(reading, _usual_sharpness(readings)) for reading in readings]
     steps = _steps(elapsed_min)
     scale = step_scale(readings, steps, display)
-    posteriors = neighbours_say(readings, steps, scale, display)
+    jump_share = np.where(events, EVENT_SHARE, JUMP_SHARE) if events is not None else np.full(len(readings), JUMP_SHARE)
+    posteriors = neighbours_say(readings, steps, scale, jump_share, display)
     return [_judge(reading, posterior, doubtful_below) for reading, posterior in zip(readings, posteriors, strict=True)]
 
 
@@ -62,19 +75,6 @@ def whole_night_lost(readings: Sequence[Reading]) -> list[Reading]:
         replace(reading, flag=Flag.LOST) if index > last_seen and reading.flag is Flag.HIDDEN else reading
         for index, reading in enumerate(readings)
     ]
-
-
-def _usual_sharpness(readings: Sequence[Reading]) -> float:
-    clear = [reading.sharpness for reading in readings if reading.flag is Flag.OK and reading.confidence >= CONFIDENT]
-    return float(np.median(clear)) if len(clear) >= 5 else 0.0
-
-
-def _unlit_all(reading: Reading, usual: float) -> Reading:
-    """Take a reading of nothing but eights that stands out far less than usual for what it is: the unlit bars of a display that is off."""
-    eights = reading.text and not set(reading.text) - set("8.")
-    if eights and reading.flag in (Flag.OK, Flag.DOUBTFUL) and reading.sharpness < 0.35 * usual:
-        return replace(reading, flag=Flag.BLANK)
-    return reading
 
 
 def _steps(elapsed_min: Sequence[float]) -> np.ndarray:
@@ -89,9 +89,7 @@ def _steps(elapsed_min: Sequence[float]) -> np.ndarray:
 def step_scale(readings: Sequence[Reading], steps: np.ndarray, display: Display) -> float:
     """Learn from the night how far this quantity moves in one interval: the mean step of clear neighbours, jumps left out."""
     least = display.resolution or _last_place(display)
-    clear = np.array(
-        [r.value if r.flag is Flag.OK and r.value is not None and r.confidence >= CONFIDENT else np.nan for r in readings]
-    )
+    clear = _clear_values(readings)
     moves = np.abs(np.diff(clear)) / np.sqrt(steps[1:])
     moves = moves[np.isfinite(moves)]
     if moves.size < 8:
@@ -100,25 +98,46 @@ def step_scale(readings: Sequence[Reading], steps: np.ndarray, display: Display)
     return max(float(usual.mean()), least)
 
 
+def find_events(readings: Sequence[Reading], elapsed_min: Sequence[float], display: Display) -> np.ndarray:
+    """Tell at which frames this display clearly jumped, or went over its range, since the frame before: bool, (frames,).
+
+    All displays hang in the same air: what is an event for one makes a jump likelier for the others.
+    """
+    steps = _steps(elapsed_min)
+    clear = _clear_values(readings)
+    moves = np.abs(np.diff(clear, prepend=np.nan)) / np.sqrt(steps)
+    over = np.array([r.flag is Flag.OVER_RANGE and r.confidence >= CONFIDENT for r in readings], bool)
+    turned = over != np.roll(over, 1)
+    turned[:1] = False
+    return (np.nan_to_num(moves) > EVENT_STEPS * step_scale(readings, steps, display)) | turned
+
+
+def _clear_values(readings: Sequence[Reading]) -> np.ndarray:
+    return np.array([r.value if r.flag is Flag.OK and r.value is not None and r.confidence >= CONFIDENT else np.nan for r in readings], float)
+
+
 def _last_place(display: Display) -> float:
     mask = display.masks[0]
     return 10.0 ** -(len(mask) - mask.index(".") - 1) if "." in mask else 1.0
 
 
-def neighbours_say(readings: Sequence[Reading], steps: np.ndarray, scale: float, display: Display) -> list[np.ndarray]:
+def neighbours_say(
+    readings: Sequence[Reading], steps: np.ndarray, scale: float, jump_share: np.ndarray, display: Display
+) -> list[np.ndarray]:
     """Give, for every reading, the probability of each of its rivals given all frames (forward and backward pass).
 
     The rivals' own probabilities come from the pixels; what they leave open is an "unknown" that may be anywhere, as after
-    a jump. From one frame to the next a value moves by a Laplace-distributed step of the learned scale, or, rarely, jumps
-    anywhere. The last entry of each answer is the unknown's.
+    a jump. From one frame to the next a value moves by a Laplace-distributed step of the learned scale; or, with the chance
+    `jump_share` (frames,), it jumps: half of the jumps by a Laplace-distributed step JUMP_STEPS times as wide, the others
+    anywhere in the display's range. The last entry of each answer is the unknown's.
     """
     least = display.resolution or _last_place(display)
     span = (display.range[1] - display.range[0]) if display.range else 10.0 ** len(display.masks[0].replace(".", "")) * least
-    count = max(span / least, 10.0)
-    values = [np.array([r.value if r.value is not None else np.nan for r in reading.rivals] + [np.nan]) for reading in readings]
+    chain = _Chain(scale, least, max(span / least, 10.0))
+    values = [np.array([v if v is not None else np.nan for v, _ in _candidates(reading)] + [np.nan]) for reading in readings]
     pixels = [_pixel_chances(reading) for reading in readings]
-    forward = _pass(values, pixels, steps, scale, least, count)
-    backward = _pass(values[::-1], pixels[::-1], np.append(steps[1:], 1.0)[::-1], scale, least, count)[::-1]
+    forward = chain.messages(values, pixels, steps, jump_share)
+    backward = chain.messages(values[::-1], pixels[::-1], np.append(steps[1:], 1.0)[::-1], np.append(jump_share[1:], 0.0)[::-1])[::-1]
     posteriors = []
     for chance, before, after in zip(pixels, forward, backward, strict=True):
         joint = chance * before * after
@@ -126,25 +145,43 @@ def neighbours_say(readings: Sequence[Reading], steps: np.ndarray, scale: float,
     return posteriors
 
 
+def _candidates(reading: Reading) -> list[tuple[float | None, float]]:
+    """Give value and probability of a reading's rivals; none where there was no number to read."""
+    if reading.flag in _NO_VALUE or reading.flag is Flag.BLANK:
+        return []
+    return [(rival.value, rival.probability) for rival in reading.rivals]
+
+
 def _pixel_chances(reading: Reading) -> np.ndarray:
-    known = np.array([max(rival.probability, 1e-9) for rival in reading.rivals])
+    known = np.array([max(probability, 1e-9) for _, probability in _candidates(reading)])
     return np.append(known, max(1.0 - float(known.sum()), 1e-6))
 
 
-def _pass(
-    values: list[np.ndarray], pixels: list[np.ndarray], steps: np.ndarray, scale: float, least: float, count: float
-) -> list[np.ndarray]:
-    """Give what the frames before each frame say of its rivals, up to a common factor."""
-    messages = [np.ones(len(values[0]))] if values else []
-    for index in range(1, len(values)):
-        belief = pixels[index - 1] * messages[-1]
-        belief = belief / belief.sum()
-        moved = np.abs(values[index][None, :] - values[index - 1][:, None])
-        width = scale * np.sqrt(steps[index])
-        near = least / (2 * width) * np.exp(-moved / width)
-        chance = (1 - JUMP_SHARE) * np.nan_to_num(near, nan=0.0) + JUMP_SHARE / count
-        messages.append(belief @ chance)
-    return messages
+@dataclass(frozen=True)
+class _Chain:
+    """How a value moves from frame to frame: the usual step's `scale`, the display's finest step `least`, its `count` of values."""
+
+    scale: float
+    least: float
+    count: float
+
+    def messages(
+        self, values: list[np.ndarray], pixels: list[np.ndarray], steps: np.ndarray, jump_share: np.ndarray
+    ) -> list[np.ndarray]:
+        """Give what the frames before each frame say of its rivals, up to a common factor."""
+        messages = [np.ones(len(values[0]))] if values else []
+        for index in range(1, len(values)):
+            belief = pixels[index - 1] * messages[-1]
+            moved = np.abs(values[index][None, :] - values[index - 1][:, None])
+            messages.append((belief / belief.sum()) @ self._chance(moved, float(steps[index]), float(jump_share[index])))
+        return messages
+
+    def _chance(self, moved: np.ndarray, steps: float, jump_share: float) -> np.ndarray:
+        width = self.scale * np.sqrt(steps)
+        near = self.least / (2 * width) * np.exp(-moved / width)
+        wide = JUMP_STEPS * width
+        jump = 0.5 * self.least / (2 * wide) * np.exp(-moved / wide)
+        return (1 - jump_share) * np.nan_to_num(near, nan=0.0) + jump_share * (np.nan_to_num(jump, nan=0.0) + 0.5 / self.count)
 
 
 def _judge(reading: Reading, posterior: np.ndarray, doubtful_below: float) -> Settled:
@@ -153,6 +190,8 @@ def _judge(reading: Reading, posterior: np.ndarray, doubtful_below: float) -> Se
     if reading.value is None:
         sure = reading.confidence >= min(doubtful_below, 0.9)
         return Settled(reading, None, reading.flag if sure else Flag.UNREADABLE, reading.confidence)
+    if not reading.rivals:
+        return Settled(reading, reading.value, Flag.DOUBTFUL, reading.confidence)
     best = int(posterior[:-1].argmax())
     rival = reading.rivals[best]
     if best == 0:

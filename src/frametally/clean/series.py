@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from frametally.clean.rules import Settled, settle
+from frametally.clean.rules import Settled, find_events, settle
 from frametally.model import AUDIT_COLUMNS, Display, Flag, FrameRecord, Method, Reading, reading_columns
 
 MOST_GAP_ROWS = 3000
@@ -52,15 +52,14 @@ def make_tables(
     corrections : by (frame, display key)
     """
     elapsed = _elapsed_min([record.time for record in records])
-    settled = {
-        display.key: _corrected(
-            settle([_reading_of(record, display.key) for record in records], elapsed, display, method.doubtful_below),
-            records,
-            display.key,
-            corrections or {},
-        )
-        for display in displays
-    }
+    raw = {display.key: [_reading_of(record, display.key) for record in records] for display in displays}
+    events = {display.key: find_events(raw[display.key], elapsed, display) for display in displays}
+    settled = {}
+    for display in displays:
+        others = [found for key, found in events.items() if key != display.key]
+        event = np.any(others, axis=0) if others else np.zeros(len(records), bool)
+        judged = settle(raw[display.key], elapsed, display, method.doubtful_below, event)
+        settled[display.key] = _corrected(judged, records, display.key, corrections or {})
     rows = _rows(records, elapsed, method.gap_after)
     return Tables(_readings(rows, records, settled, displays), _audit(rows, records, settled, displays))
 

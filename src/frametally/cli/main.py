@@ -1,19 +1,17 @@
-"""Takes what was typed; gives exit code, data on stdout and words for people on stderr. Turns every error into a sentence, once."""
+"""Takes what was typed and calls what it asks for: every command, its arguments and its options."""
 
 from __future__ import annotations
 
-import logging
-import os
 import sys
-import traceback
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from frametally.errors import EXIT_MEANING, ExitCode, FrametallyError, ProgramMissing
+from frametally.cli.ending import run_to_code
+from frametally.cli.loudness import Command, Loudness, loudness_options, progress_bar
+from frametally.errors import EXIT_MEANING
 
 FOLDER = click.Path(path_type=Path)
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code.value} {meaning}" for code, meaning in EXIT_MEANING.items()) + "."
@@ -40,15 +38,14 @@ class Iso(click.ParamType):
     no_args_is_help=True,
 )
 @click.version_option(package_name="frametally", message="%(prog)s %(version)s")
-@click.option("-v", "--verbose", is_flag=True, help="Say more, and show where an error arose.")
-@click.option("-q", "--quiet", is_flag=True, help="Only errors on stderr: no notices, no progress bar.")
-@click.pass_context
-def cli(context: click.Context, verbose: bool, quiet: bool) -> None:
+def cli() -> None:
     """Read the numbers off instrument displays in a folder of time-lapse photos, and say what the night's air meant."""
-    context.obj = {"verbose": verbose, "quiet": quiet}
-    level = logging.DEBUG if verbose else logging.ERROR if quiet else logging.INFO
-    logging.basicConfig(level=logging.WARNING, format="%(message)s", stream=sys.stderr)
-    logging.getLogger("frametally").setLevel(level)
+
+
+cli.params += loudness_options()
+cli.command_class = Command
+
+ALL_FINDINGS = click.option("--all", "all_findings", is_flag=True, help="Print every finding in full, as in the report.")
 
 
 def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -84,6 +81,7 @@ def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
 @cli.command("run", short_help="The whole job: read, clean, assess, report.")
 @click.option("-t", "--trial", type=FOLDER, help="Trial file: the conditions of the test.")
 @_frames_options
+@ALL_FINDINGS
 @click.pass_context
 def run_command(context: click.Context, trial: Path | None, **options: object) -> None:
     """Read FRAMES (a folder of photos, or a video), clean the readings, assess the night and write the report.
@@ -107,7 +105,7 @@ def _run(context: click.Context, trial: Path | None, *, readings_only: bool, **g
 
     names = ("utc_offset", "start", "every_s", "jobs", "fresh")
     options = Options(**{name: given[name] for name in names}, readings_only=readings_only)  # type: ignore[arg-type]
-    with _bar(context, "Reading") as progress:
+    with progress_bar(context, "Reading") as progress:
         outcome = run(
             _path(given["frames"]),
             _path(given["calibration"]),
@@ -117,7 +115,7 @@ def _run(context: click.Context, trial: Path | None, *, readings_only: bool, **g
             options=options,
             progress=progress,
         )
-    print_outcome(outcome, quiet=context.obj["quiet"])
+    print_outcome(outcome, quiet=_quiet(context), in_full=bool(given.get("all_findings")))
     if given["strict"]:
         check_doubts(outcome)
 
@@ -126,29 +124,36 @@ def _path(value: object) -> Path:
     return Path(str(value))
 
 
+def _quiet(context: click.Context) -> bool:
+    return context.ensure_object(Loudness).quiet
+
+
 @cli.command("report", short_help="Tables, assessment and report again, after corrections.")
 @click.argument("results", type=FOLDER)
+@ALL_FINDINGS
 @click.pass_context
-def report_command(context: click.Context, results: Path) -> None:
+def report_command(context: click.Context, results: Path, all_findings: bool) -> None:
     """Make the tables, the assessment and the report of RESULTS again from its journal and corrections.csv."""
     from frametally.cli.words import print_outcome
     from frametally.results import Results
     from frametally.run import finish
 
-    print_outcome(finish(Results(results)), quiet=context.obj["quiet"])
+    print_outcome(finish(Results(results)), quiet=_quiet(context), in_full=all_findings)
 
 
 @cli.command("assess", short_help="The assessment of any table of readings.")
 @click.argument("table", type=FOLDER)
 @click.option("-t", "--trial", type=FOLDER, help="Trial file: the conditions of the test.")
 @click.option("-o", "--results", type=FOLDER, required=True, help="Folder for assessment.json; made where it is missing.")
-def assess_command(table: Path, trial: Path | None, results: Path) -> None:
+@ALL_FINDINGS
+def assess_command(table: Path, trial: Path | None, results: Path, all_findings: bool) -> None:
     """Assess TABLE, a CSV file with a time column and columns such as co_ppm, o2_pct, temp_c, rh_pct; ours or a logger's."""
     from frametally.cli.words import print_findings
     from frametally.run import assess_table
 
     assessment, written = assess_table(table, trial, results)
-    print_findings(assessment)
+    print_findings(assessment, in_full=all_findings, where="the assessment")
+    click.echo()
     click.echo(f"Assessment: {written}")
 
 
@@ -207,7 +212,7 @@ def practice_command(
     if clean and troubles:
         raise click.UsageError("--clean and --trouble exclude each other")
     wanted = () if clean else troubles or None
-    with _bar(context, "Drawing") as progress:
+    with progress_bar(context, "Drawing") as progress:
         night = draw_night(
             folder, seed=seed, frames=frames, style=style, interval_s=interval_s, troubles=wanted, progress=progress
         )
@@ -216,75 +221,9 @@ def practice_command(
     click.echo(f"Read it:     frametally run {night.frames} -c {night.calibration} -t {night.trial} -o {folder / 'results'}")
 
 
-@contextmanager
-def _bar(context: click.Context, label: str) -> Iterator[Callable[[int, int], None] | None]:
-    """Give a progress function that draws a bar on stderr, where that is a terminal; None elsewhere."""
-    if context.obj["quiet"] or not sys.stderr.isatty():
-        yield None
-        return
-    bar = click.progressbar(length=1, label=label, file=sys.stderr, show_pos=True)
-
-    def advance(done: int, total: int) -> None:
-        bar.length = total
-        bar.update(done - bar.pos)
-
-    with bar:
-        yield advance
-
-
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and end the process with one of `errors.ExitCode`."""
-    sys.exit(run_cli(arguments))
-
-
-def run_cli(arguments: list[str] | None = None) -> int:
-    """Run the command line; give the exit code."""
-    verbose = any(argument in ("-v", "--verbose") for argument in (sys.argv[1:] if arguments is None else arguments))
-    try:
-        cli.main(arguments, prog_name="frametally", standalone_mode=False)
-    except click.exceptions.NoArgsIsHelpError as help_wanted:
-        click.echo(help_wanted.format_message(), err=True)
-        return ExitCode.BAD_USE
-    except click.ClickException as error:
-        error.show()
-        return ExitCode.BAD_USE
-    except (KeyboardInterrupt, click.Abort):
-        click.echo("\nStopped. What has been read is kept; run the same command again to go on.", err=True)
-        return ExitCode.INTERRUPTED
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return ExitCode.FINISHED
-    except ImportError as error:
-        return _say(_missing(error), verbose)
-    except FrametallyError as error:
-        return _say(error, verbose)
-    except Exception as error:  # the one place where a bug of ours is caught
-        _trace(verbose)
-        click.echo(f"frametally: a fault in frametally itself ({type(error).__name__}: {error}).", err=True)
-        click.echo("What has been read is kept. Run again with -v before the command and report what it prints.", err=True)
-        return ExitCode.OUR_BUG
-    return ExitCode.FINISHED
-
-
-def _say(error: FrametallyError, verbose: bool) -> int:
-    _trace(verbose)
-    click.echo(f"frametally: {error}", err=True)
-    return error.exit_code
-
-
-def _trace(verbose: bool) -> None:
-    if verbose:
-        traceback.print_exc(file=sys.stderr)
-
-
-def _missing(error: ImportError) -> ProgramMissing:
-    """Say which library is missing, and how to get it."""
-    text = str(error)
-    for library, package in (("libGL", "libgl1"), ("libgthread", "libglib2.0-0"), ("libglib", "libglib2.0-0")):
-        if library in text:
-            return ProgramMissing(
-                f"the system library {text.split(':')[0]} is missing, which OpenCV needs; on Debian: apt-get install {package}"
-            )
-    return ProgramMissing(
-        f"a Python package cannot be loaded ({text}); install frametally again: python -m pip install --force-reinstall frametally"
-    )
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a name or a sign that the terminal lacks must not stop a run
+    sys.exit(run_to_code(cli, arguments))

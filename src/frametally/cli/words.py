@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import textwrap
 from typing import TYPE_CHECKING
 
 import click
 
-from frametally.model import Assessment, Display, Flag
+from frametally.model import Assessment, Display, Finding, Flag
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,8 +19,20 @@ if TYPE_CHECKING:
 ROWS = 12
 """Rows of the short table."""
 
-MOST_NOTICES = 12
+MOST_NOTICES = 6
 WIDTH = 100
+
+TOLD_BELOW = 30
+"""Findings of a lower weight (see `model.Finding`) are told in sentences."""
+
+MOST_TOLD, MOST_TITLES = 7, 6
+"""So many findings are told in sentences and so many more by their title; the report has all of them."""
+
+TWO_SENTENCES = 190
+"""Two sentences are printed where together they are no longer than this, else the first alone. [characters]"""
+
+_SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
+_MARKS = {"danger": "!!", "warning": "! ", "note": "- ", "calm": "- "}
 
 _SHORT = {
     Flag.OVER_RANGE: "over",
@@ -31,11 +44,12 @@ _SHORT = {
 }
 
 
-def print_outcome(outcome: Outcome, *, quiet: bool) -> None:
+def print_outcome(outcome: Outcome, *, quiet: bool, in_full: bool = False) -> None:
     """Print notices (to stderr), a short table, how well it was read, the findings and where everything lies."""
     if not quiet:
         for notice in outcome.notices[:MOST_NOTICES]:
-            click.echo(_wrapped(f"Note: {notice.where + ': ' if notice.where else ''}{notice.text}", "      "), err=True)
+            where = f"{notice.where}: " if notice.where and notice.where not in notice.text else ""
+            click.echo(_wrapped(f"Note: {where}{notice.text}", "      "), err=True)
         if len(outcome.notices) > MOST_NOTICES:
             click.echo(f"Note: and {len(outcome.notices) - MOST_NOTICES} more; the report lists all.", err=True)
     displays = outcome.calibration.displays
@@ -44,7 +58,7 @@ def print_outcome(outcome: Outcome, *, quiet: bool) -> None:
     click.echo(quality_lines(outcome.tables.readings, displays))
     if outcome.assessment is not None:
         click.echo()
-        print_findings(outcome.assessment)
+        print_findings(outcome.assessment, in_full=in_full)
     click.echo()
     click.echo(f"Table:  {outcome.results.readings}")
     if outcome.assessment is not None:
@@ -71,12 +85,13 @@ def short_table(table: pd.DataFrame, displays: tuple[Display, ...]) -> str:
 
 
 def _cell(row: pd.Series, display: Display) -> str:
+    from frametally.show.tables import format_value
+
     flag = Flag(row[f"{display.key}_flag"])
     value = row[display.key]
     if value != value:
         return _SHORT.get(flag, flag.value)
-    decimals = 0 if display.resolution is None or display.resolution >= 1 else 1 if display.resolution >= 0.1 else 2
-    text = f"{value:.{decimals}f}" if display.resolution is not None else f"{value:g}"
+    text = format_value(float(value), display.resolution)
     return text + ("?" if flag is Flag.DOUBTFUL else "")
 
 
@@ -90,12 +105,41 @@ def quality_lines(table: pd.DataFrame, displays: tuple[Display, ...]) -> str:
     return "\n".join(lines)
 
 
-def print_findings(assessment: Assessment) -> None:
-    """Print every finding's title and text, what matters most to a life first."""
-    for finding in assessment.findings:
-        mark = {"danger": "!!", "warning": "! ", "note": "- ", "calm": "- "}[finding.tone]
-        click.echo(_wrapped(f"{mark} {finding.title}", "   "))
-        click.echo(_wrapped(f"   {finding.text}", "   "))
+def print_findings(assessment: Assessment, *, in_full: bool, where: str = "the report") -> None:
+    """Print the findings that matter in brief, what matters most to a life first, or all of them in full."""
+    if in_full:
+        for finding in assessment.findings:
+            click.echo(_titled(finding))
+            click.echo(_wrapped(f"   {finding.text}", "   "))
+        return
+    cautions = [finding for finding in assessment.findings if _is_caution(finding)]
+    others = [finding for finding in assessment.findings if not _is_caution(finding)]
+    told = [finding for finding in others if finding.weight < TOLD_BELOW or finding.tone == "danger"][:MOST_TOLD]
+    rest = [finding for finding in others if finding not in told]
+    titles = [finding for finding in rest if finding.tone in ("danger", "warning") or finding.verdict][:MOST_TITLES]
+    for finding in told:
+        click.echo(_titled(finding))
+        click.echo(_wrapped(f"   {_beginning(finding.text)}", "   "))
+    for finding in titles:
+        click.echo(_titled(finding))
+    if cautions:
+        click.echo(_wrapped("!  Before you rely on this: " + " ".join(f"{finding.title}." for finding in cautions), "   "))
+    click.echo(f"In full, with {len(rest) - len(titles)} more findings and the rules behind them, in {where} (or with --all).")
+
+
+def _is_caution(finding: Finding) -> bool:
+    return finding.slug.startswith("caution") or finding.slug == "who-limits-protect"
+
+
+def _titled(finding: Finding) -> str:
+    return _wrapped(f"{_MARKS[finding.tone]} {finding.title}", "   ")
+
+
+def _beginning(text: str) -> str:
+    """Give the first two sentences of a text where they are short, else the first."""
+    sentences = _SENTENCE_END.split(text)
+    two = " ".join(sentences[:2])
+    return two if len(two) <= TWO_SENTENCES else sentences[0]
 
 
 def print_limits(*, as_json: bool) -> None:

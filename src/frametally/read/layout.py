@@ -43,8 +43,9 @@ _HOLES = np.array([[0.5, 0.5], [0.5, 1.5]])
 
 @dataclass(frozen=True)
 class Mask:
-    """A digits mask taken apart: `places` digit places (a sign counts as one), whether the first is a `sign`,
-    the number of places `after` the decimal point (None where the mask has no point), `colon` positions left out."""
+    """A digits mask taken apart: the number of digit `places`; whether a `sign` can stand before them; how many places come
+    `after` the decimal point (None where the mask has no point); `breaks`, the places before which a point or colon stands,
+    and `marks`, which of the two."""
 
     text: str
     places: int
@@ -59,15 +60,15 @@ class Mask:
         sign = text.startswith("-")
         body = text.lstrip("-")
         digits = body.count("#")
-        breaks, marks, seen = [], "", int(sign)
+        breaks, marks, seen = [], "", 0
         for character in body:
             if character == "#":
                 seen += 1
             else:
                 breaks.append(seen)
                 marks += character
-        after = digits + int(sign) - breaks[-1] if marks.endswith(".") and breaks else None
-        return cls(text, digits + int(sign), sign, after, tuple(breaks), marks)
+        after = digits - breaks[-1] if marks.endswith(".") and breaks else None
+        return cls(text, digits, sign, after, tuple(breaks), marks)
 
 
 def first_layouts(mask: Mask, shape: tuple[int, int], count: int, small_last: bool, random: np.random.Generator) -> np.ndarray:
@@ -88,16 +89,17 @@ def first_layouts(mask: Mask, shape: tuple[int, int], count: int, small_last: bo
     centre = rows * (0.5 + random.uniform(-0.09, 0.09, count))
     small = random.uniform(0.42, 0.75, count) if small_last else np.ones(count)
     point_gap = np.where(random.random(count) < 0.5, 0.0, random.uniform(0.05, 0.3, count)) if mask.breaks else np.zeros(count)
-    width = random.uniform(0.74, 1.12, count) * columns  # a leading 1 fills only the right of its place
+    width = random.uniform(0.5 if mask.sign else 0.74, 1.0 if mask.sign else 1.12, count) * columns  # a leading 1 fills only the right of its place
     aspect = random.uniform(0.38, 0.72, count)
     slant = np.where(random.random(count) < 0.4, random.normal(0.0, 0.03, count), random.uniform(-0.05, 0.28, count))
     sizes = _sizes(mask, small)
     spare = width / height - aspect * sizes.sum(axis=1) - point_gap * len(mask.breaks) - np.abs(slant)
     gap = spare / max(mask.places - 1, 1) if mask.places > 1 else np.full(count, 0.2)
     slack = np.maximum(columns - width, 0)
+    to_right = random.uniform(0.0, 0.3, count) if mask.sign else random.uniform(0.1, 0.9, count)
     tail = (aspect[:, None] * sizes + gap[:, None] * sizes)[:, mask.places - _tail(mask) :].sum(axis=1) * height
     tail = tail + point_gap * height * (_tail(mask) > 0)
-    layouts[:, RIGHT] = PAD + columns - slack * random.uniform(0.1, 0.9, count) - np.maximum(slant, 0) * height - tail
+    layouts[:, RIGHT] = PAD + columns - slack * to_right - np.maximum(slant, 0) * height - tail
     layouts[:, BOTTOM] = PAD + centre + height / 2
     layouts[:, HEIGHT] = height
     layouts[:, ASPECT] = aspect
@@ -127,7 +129,7 @@ def plausibility(layouts: np.ndarray, mask: Mask, shape: tuple[int, int]) -> np.
     badness += np.minimum(((small - 1) / 0.02) ** 2, outside(small, 0.42, 0.78, 0.03))
     badness += outside(layouts[:, SMALL_ASPECT], 0.85, 1.25, 0.1)
     for edge, low, high, span in (
-        (left, -0.2, 0.16, columns),
+        (left, -0.2, 0.45 if mask.sign else 0.16, columns),
         (right, 0.84, 1.0, columns),
         (top, 0.0, 0.18, rows),
         (bottom, 0.82, 1.0, rows),

@@ -94,10 +94,10 @@ def fit_to_mask(text: str, mask: Mask) -> str:
         return text.strip(".:")
     sign = "-" if text.startswith("-") and mask.sign else ""
     digits = re.sub(r"[^0-9]", "", text.replace("O", "0").replace("o", "0").replace("I", "1"))
-    places = mask.places - int(mask.sign)
+    places = mask.places
     least = (mask.after or 0) + 1 if mask.after else 1
     if not least <= len(digits) <= places:
         return ""
-    breaks = [position - int(mask.sign) - (places - len(digits)) for position in mask.breaks]
+    breaks = [position - (places - len(digits)) for position in mask.breaks]
     marked = "".join(digit + (mask.marks[breaks.index(i + 1)] if i + 1 in breaks else "") for i, digit in enumerate(digits))
     return sign + marked

@@ -13,17 +13,7 @@ from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Placement,
 from frametally.read.layout import Mask
 from frametally.read.rectify import STRIP_HEIGHT, Strip, rectify
 from frametally.read.ocr import read_text
-from frametally.read.segments import (
-    Bars,
-    Fit,
-    candidates,
-    explained,
-    find_places,
-    follow_places,
-    lit_levels,
-    measure,
-    place_likelihoods,
-)
+from frametally.read.segments import FLOOR_FOLLOWED, FLOOR_FOUND, Bars, Fit, candidates, explained, find_places, follow_places, lit_levels, measure, place_likelihoods, sign_chances
 
 LEAST_CONTRAST = 0.06
 """Below this, nothing on the display stands off its ground: it is off. As in `rectify.Ink.contrast`."""
@@ -148,9 +138,8 @@ def _merit(answer: _Answer) -> float:
 def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | None) -> _Answer:
     """Read with one mask: near the known places first; if that does not settle it, anywhere in the region."""
     if known is not None:
-        near = _read_fit(
-            strip, follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast), mask, words
-        )
+        fit = follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
+        near = _read_fit(strip, fit, mask, words, FLOOR_FOLLOWED)
         if near.texts[0][2] >= 0.97 and near.trust >= 1.0 and near.fit.gain >= 0.8 * known.gains[mask.text]:
             return near
     if known is None:
@@ -162,10 +151,11 @@ def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | Non
     return far
 
 
-def _read_fit(strip: Strip, fit: Fit, mask: Mask, words: tuple[str, ...]) -> _Answer:
+def _read_fit(strip: Strip, fit: Fit, mask: Mask, words: tuple[str, ...], floor: float = FLOOR_FOUND) -> _Answer:
     bars = measure(fit, mask)
     veiled = _veiled_bars(strip, bars) if fit.ink.dark else np.zeros(bars.lit.shape, bool)
-    texts = candidates(place_likelihoods(bars, fit, veiled), mask, words)
+    signs = sign_chances(fit, bars) if mask.sign else None
+    texts = candidates(place_likelihoods(bars, fit, veiled, floor), mask, words, signs)
     return _Answer(texts, fit, bars, explained(fit, bars, mask, texts[0][1]), mask)
 
 

@@ -218,8 +218,6 @@ def _score(soft: np.ndarray, layouts: np.ndarray, mask: Mask, along: int) -> np.
     level = _typical_level(lit)[:, None, None]
     gain = area * level * (2 * lit - level)
     best = (gain @ _PATTERNS[_SEARCHED].T.astype(float)).max(axis=-1)
-    if mask.sign:
-        best[:, 0] = np.maximum(gain[:, 0, 6], 0)
     penalty = (np.maximum(holes, 0) ** 2).sum(axis=-1) * 0.015
     return (best - penalty).sum(axis=1) - 0.02 * plausibility(layouts, mask, soft.shape)
 
@@ -263,12 +261,12 @@ def measure(fit: Fit, mask: Mask) -> Bars:
     )
 
 
-def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray) -> np.ndarray:
+def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray, floor: float) -> np.ndarray:
     """Give every place's log likelihood of every glyph: shape (places, glyphs), in the order of GLYPHS.
 
     A bar's chance of being lit is a logistic function of its ink against the place's own lit level. It is flatter where
     the strip is noisy, where the ink changes along the bar, and says nothing where glare may hide a dark bar; and it never
-    gets nearer to 0 or 1 than one in two thousand, since no bar may outvote all others.
+    gets nearer to 0 or 1 than `floor`, since no bar may outvote all others.
 
     Parameters
     ----------
@@ -281,7 +279,7 @@ def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray) -> np.ndarray:
     middle = _middle(ratio)
     width = np.sqrt(_WIDTH**2 + (0.35 * fit.ink.noise / level) ** 2 + (0.22 * unrest) ** 2)
     chance = 1 / (1 + np.exp(-np.clip((ratio - middle) / width, -30, 30)))
-    chance = np.clip(chance, _FLOOR, 1 - _FLOOR)
+    chance = np.clip(chance, floor, 1 - floor)
     chance = np.where(veiled, np.maximum(chance, 0.5), chance)
     by_variant = np.log(chance) @ _PATTERNS.T + np.log1p(-chance) @ ~_PATTERNS.T
     by_glyph = np.full((len(chance), len(GLYPHS)), -np.inf)
@@ -302,7 +300,8 @@ def _middle(ratio: np.ndarray) -> float:
 
 
 _WIDTH = 0.06
-_FLOOR = 1 / 2000
+FLOOR_FOUND, FLOOR_FOLLOWED = 1 / 2000, 1 / 25000
+"""How wrong a clear bar may be: where the places were searched for, and where they were known from another photo."""
 
 
 def lit_levels(lit: np.ndarray) -> np.ndarray:
@@ -311,7 +310,7 @@ def lit_levels(lit: np.ndarray) -> np.ndarray:
     It follows the place's own brightest bars, since light and glare differ from place to place, but not further down
     than half of the display's: a place whose bars are all fainter than that is off.
     """
-    display = float(np.percentile(lit, 100 * (1 - 2 / lit.size))) if lit.size > 7 else float(lit.max())
+    display = float(np.sort(lit, axis=None)[-2])  # two bars are lit at least, those of a lone 1
     display = max(float(np.median(lit[lit > 0.55 * display])), 0.05) if (lit > 0.55 * display).any() else max(display, 0.05)
     own = np.sort(lit, axis=1)[:, -2]
     return np.clip(own, 0.62 * display, 1.15 * display)
@@ -360,23 +359,71 @@ def _likeliest_shape(glyph: str, lit: np.ndarray) -> np.ndarray:
     return shapes[int(((shapes - lit) ** 2).sum(axis=1).argmin())]
 
 
-def candidates(likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...], count: int = 6) -> list[tuple[str, str, float]]:
+def sign_chances(fit: Fit, bars: Bars) -> np.ndarray:
+    """Give the chance that a minus sign stands left of each place, if that place is the first with a digit: (places,).
+
+    A minus is a level stroke at half height, a fifth of the digits' height long or more, with nothing above or below it. It
+    is looked for in the whole room left of the digits: on some displays it has a small place of its own, on others it takes
+    the middle bar of an empty place.
+    """
+    soft = cv2.GaussianBlur(np.clip(fit.ink.map, 0, 1.2), (0, 0), 0.012 * STRIP_HEIGHT)
+    level = float(lit_levels(bars.lit).max())
+    chances = np.zeros(len(bars.lit))
+    for place in range(len(chances)):
+        stroke = max(round(float(bars.stroke[place])), 3)
+        top, middle, bottom = (float(bars.y[place, bar].mean()) for bar in (0, 6, 3))
+        end = round(float(bars.x[place, 4:6].min()) - 0.8 * stroke)
+        length = max(round(0.2 * (bottom - top)), 4)
+        row = round(middle)
+        rows = slice(max(row - stroke // 2 - 2, 0), row + stroke // 2 + 3)
+        if end < length + 2 or soft[rows].shape[0] < 3:
+            continue
+        stretch = cv2.blur(soft[:, :end], (length, max(stroke - 2, 1)))
+        band = stretch[rows]
+        _, best, _, (column, _) = cv2.minMaxLoc(band)
+        apart = max(round(0.22 * (bottom - top)), stroke + 2)
+        beside = max(float(stretch[max(row - apart, 0), column]), float(stretch[min(row + apart, len(stretch) - 1), column]))
+        chance = 1 / (1 + np.exp(-(best / level - 0.5) / 0.07))
+        chances[place] = chance if beside < 0.4 * best or best < 0.25 * level else 0.5
+    return chances
+
+
+def candidates(
+    likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...], signs: np.ndarray | None = None, count: int = 6
+) -> list[tuple[str, str, float]]:
     """Give the most probable texts: (text, glyphs place by place, probability), best first.
 
     A text is a number written into the mask (blanks only in front) or one of the display's words. The probabilities do not
     sum to 1: what is missing belongs to everything that is no text, a blank in the middle of a number or bars that form no
     sign at all. Of all ways the bars of a place can be lit, those that form no sign are held to be fifty times rarer.
+
+    Parameters
+    ----------
+    signs : for a mask with a sign, `sign_chances`
     """
     texts: dict[str, tuple[float, str]] = {}
-    for glyphs, score in [*_numbers(likelihoods, mask, 3 * count), *_words(likelihoods, mask, words)]:
-        text = _as_text(glyphs, mask)
+    numbers = _numbers(likelihoods, mask, 3 * count)
+    for glyphs, minus, score in [*_signed(numbers, signs), *((g, "", s) for g, s in _words(likelihoods, mask, words))]:
+        text = minus + _as_text(glyphs, mask)
         if text not in texts or texts[text][0] < score:
             texts[text] = (score, glyphs)
     ranked = sorted(texts.items(), key=lambda item: (-item[1][0], item[0]))[:count]
     scores = np.array([score for _, (score, _) in ranked])
-    whole = _log_of_everything(likelihoods)
-    total = max(whole, float(np.logaddexp.reduce(scores)))
+    total = max(_log_of_everything(likelihoods), float(np.logaddexp.reduce(scores)))
     return [(text, glyphs, float(np.exp(score - total))) for text, (score, glyphs) in ranked]
+
+
+def _signed(numbers: list[tuple[str, float]], signs: np.ndarray | None) -> list[tuple[str, str, float]]:
+    """Give every number without and, where a sign can stand, with a minus; a minus bar in an empty place is part of the sign."""
+    if signs is None:
+        return [(glyphs, "", score) for glyphs, score in numbers]
+    both = []
+    for glyphs, score in numbers:
+        first = next((i for i, glyph in enumerate(glyphs) if glyph.isdigit()), len(glyphs) - 1)
+        chance = float(np.clip(signs[first], 1e-3, 1 - 1e-3))
+        plain = glyphs.replace("-", " ")
+        both += [(plain, "", score + np.log1p(-chance)), (plain, "-", score + np.log(chance))]
+    return both
 
 
 def _log_of_everything(likelihoods: np.ndarray) -> float:
@@ -396,7 +443,7 @@ _USUAL = np.array([GLYPHS[i] in "0123456789 " for i in _DISTINCT])
 def _numbers(likelihoods: np.ndarray, mask: Mask, width: int) -> list[tuple[str, float]]:
     """Search the likeliest numbers place by place, keeping the best `width` beginnings."""
     digits = [GLYPHS.index(d) for d in "0123456789"]
-    blank, minus = GLYPHS.index(" "), GLYPHS.index("-")
+    blanks = [GLYPHS.index(glyph) for glyph in (" -" if mask.sign else " ")]
     whole = mask.places - (mask.after or 0)
     beams: list[tuple[str, float]] = [("", 0.0)]
     for place in range(mask.places):
@@ -404,13 +451,10 @@ def _numbers(likelihoods: np.ndarray, mask: Mask, width: int) -> list[tuple[str,
         grown = []
         for glyphs, score in beams:
             started = bool(glyphs.strip(" -"))
-            if mask.sign and place == 0:
-                grown += [(" ", score + row[blank]), ("-", score + row[minus])]
-                continue
             for index in digits:
                 grown.append((glyphs + GLYPHS[index], score + row[index]))
             if not started and place < mask.places - 1 and place < whole:
-                grown.append((glyphs + " ", score + row[blank]))
+                grown += [(glyphs + GLYPHS[index], score + row[index]) for index in blanks]
         beams = sorted(grown, key=lambda item: (-item[1], item[0]))[:width]
     return beams
 

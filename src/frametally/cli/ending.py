@@ -1,0 +1,77 @@
+"""Takes a command and its arguments, runs it; gives the exit code. The one place where errors become sentences."""
+
+from __future__ import annotations
+
+import errno
+import sys
+import traceback
+
+import click
+
+from frametally.cli.loudness import Loudness, only_our_words
+from frametally.errors import BadInput, ExitCode, FrametallyError, ProgramMissing
+
+_OF_THE_MACHINE = {
+    errno.EACCES: "see that you may open it",
+    errno.EPERM: "see that you may open it",
+    errno.EROFS: "choose a folder that can be written to",
+    errno.ENOSPC: "make room on the disk",
+    errno.EDQUOT: "make room on the disk",
+    errno.ENAMETOOLONG: "choose shorter names",
+    errno.EMFILE: "use fewer --jobs",
+    errno.EIO: "see whether the disk or card is sound",
+}
+"""Errors of the system that are neither a bug of ours nor foreseen where they arose, and what can be done."""
+
+
+def run_to_code(command: click.Command, arguments: list[str] | None = None) -> int:
+    """Run a command line; give one of `errors.ExitCode`. Nothing is raised."""
+    loudness = Loudness()
+    with only_our_words(loudness):
+        try:
+            command.main(arguments, prog_name="frametally", standalone_mode=False, obj=loudness)
+        except SystemExit:  # click ends so where nobody reads our output any more, as in `frametally limits | head`
+            return ExitCode.FINISHED
+        except click.ClickException as error:
+            error.show()
+            return ExitCode.BAD_USE
+        except (KeyboardInterrupt, click.Abort):
+            click.echo("Stopped. What has been read is kept; run the same command again to go on.", err=True)
+            return ExitCode.INTERRUPTED
+        except FrametallyError as error:
+            return _say(error, loudness)
+        except ImportError as error:
+            return _say(_missing(error), loudness)
+        except Exception as error:  # the one place where a bug of ours is caught
+            if isinstance(error, OSError) and error.errno in _OF_THE_MACHINE:
+                what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+                return _say(BadInput(f"{what}; {_OF_THE_MACHINE[error.errno]}"), loudness)
+            _trace(loudness)
+            click.echo(f"frametally: a fault in frametally itself ({type(error).__name__}: {error}).", err=True)
+            click.echo("What has been read is kept. Run the same command with -v and report what it prints.", err=True)
+            return ExitCode.OUR_BUG
+    return ExitCode.FINISHED
+
+
+def _say(error: FrametallyError, loudness: Loudness) -> int:
+    _trace(loudness)
+    click.echo(f"frametally: {error}", err=True)
+    return error.exit_code
+
+
+def _trace(loudness: Loudness) -> None:
+    if loudness.verbose:
+        traceback.print_exc(file=sys.stderr)
+
+
+def _missing(error: ImportError) -> ProgramMissing:
+    """Say which library is missing, and how to get it."""
+    text = str(error)
+    for library, package in (("libGL", "libgl1"), ("libgthread", "libglib2.0-0"), ("libglib", "libglib2.0-0")):
+        if library in text:
+            return ProgramMissing(
+                f"the system library {text.split(':')[0]} is missing, which OpenCV needs; on Debian: apt-get install {package}"
+            )
+    return ProgramMissing(
+        f"a Python package cannot be loaded ({text}); install frametally again: python -m pip install --force-reinstall frametally"
+    )

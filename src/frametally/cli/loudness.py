@@ -1,0 +1,97 @@
+"""Takes -v and -q, given before or after the command; gives what is said on stderr: log lines, library noise, progress bars."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import click
+
+NOISY_LIBRARIES = {"OPENCV_LOG_LEVEL": "SILENT", "OPENCV_FFMPEG_LOGLEVEL": "-8"}
+"""What keeps OpenCV, and the video decoder in it, from writing past us to stderr; a user's own setting counts first."""
+
+
+@dataclass
+class Loudness:
+    """How much one call of the program says; the command line's context carries it."""
+
+    verbose: bool = False
+    quiet: bool = False
+
+
+class Command(click.Command):
+    """A command that also takes -v and -q behind its name, where most people type them."""
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self.params += loudness_options()
+
+
+def loudness_options() -> list[click.Parameter]:
+    """Give the options -v and -q, which set the context's `Loudness`."""
+    shared: dict[str, Any] = {"is_flag": True, "expose_value": False, "callback": _set}
+    return [
+        click.Option(["-v", "--verbose"], help="Say more, and show where an error arose.", **shared),
+        click.Option(["-q", "--quiet"], help="Only errors on stderr: no notices, no progress bar.", **shared),
+    ]
+
+
+def _set(context: click.Context, option: click.Parameter, given: bool) -> None:
+    loudness = context.ensure_object(Loudness)
+    if not given:
+        return
+    setattr(loudness, str(option.name), True)
+    if loudness.verbose and loudness.quiet:
+        raise click.UsageError("-v and -q exclude each other", context)
+    logging.getLogger("frametally").setLevel(_level(loudness))
+
+
+def _level(loudness: Loudness) -> int:
+    return logging.DEBUG if loudness.verbose else logging.ERROR if loudness.quiet else logging.INFO
+
+
+class _ToStderr(logging.Handler):
+    def emit(self, record: logging.LogRecord) -> None:
+        click.echo(self.format(record), err=True)
+
+
+@contextmanager
+def only_our_words(loudness: Loudness) -> Iterator[None]:
+    """Let our own log lines through to stderr, and nothing that a library says there, while the program runs."""
+    for name, value in NOISY_LIBRARIES.items():
+        os.environ.setdefault(name, value)
+    ours, root, handler = logging.getLogger("frametally"), logging.getLogger(), _ToStderr()
+    before = (ours.level, ours.propagate, root.level)
+    ours.setLevel(_level(loudness))
+    ours.propagate = False
+    ours.addHandler(handler)
+    root.setLevel(logging.CRITICAL)  # others' loggers have no handler of ours: Python would write their warnings to stderr
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        ours.removeHandler(handler)
+        ours.level, ours.propagate, root.level = before
+
+
+@contextmanager
+def progress_bar(context: click.Context, label: str) -> Iterator[Callable[[int, int], None] | None]:
+    """Give a progress function that draws a bar on stderr, where that is a terminal; None elsewhere."""
+    if context.ensure_object(Loudness).quiet or not sys.stderr.isatty():
+        yield None
+        return
+    bar = click.progressbar(length=1, label=label, file=sys.stderr, show_pos=True)
+
+    def advance(done: int, total: int) -> None:
+        bar.length = total
+        bar.update(done - bar.pos)
+
+    with bar:
+        yield advance
