@@ -28,6 +28,9 @@ JUMP_SHARE, EVENT_SHARE = 0.02, 0.5
 JUMP_STEPS = 12.0
 """Half of the jumps go about this many usual steps far, the others anywhere."""
 
+LOCAL = 4
+"""Frames before and after that tell how fast things move just now."""
+
 EVENT_STEPS = 5.0
 """A clear reading that moves further than this many usual steps makes an event for the other displays."""
 
@@ -86,16 +89,22 @@ def _steps(elapsed_min: Sequence[float]) -> np.ndarray:
     return np.where(np.isfinite(pauses), np.clip(pauses / usual, 1.0, 1000.0), 1.0)
 
 
-def step_scale(readings: Sequence[Reading], steps: np.ndarray, display: Display) -> float:
-    """Learn from the night how far this quantity moves in one interval: the mean step of clear neighbours, jumps left out."""
+def step_scale(readings: Sequence[Reading], steps: np.ndarray, display: Display) -> np.ndarray:
+    """Learn from the night how far this quantity moves in one interval, on the way to each frame: shape (frames,).
+
+    It is the mean step of clear neighbours over the night, jumps left out, or the median step in the hour of frames around,
+    where that is more: a heater that has just been lit moves everything faster.
+    """
     least = display.resolution or _last_place(display)
-    clear = _clear_values(readings)
-    moves = np.abs(np.diff(clear)) / np.sqrt(steps[1:])
-    moves = moves[np.isfinite(moves)]
-    if moves.size < 8:
-        return 3 * least
-    usual = moves[moves <= np.quantile(moves, 0.95)]
-    return max(float(usual.mean()), least)
+    moves = np.abs(np.diff(_clear_values(readings), prepend=np.nan)) / np.sqrt(steps)
+    known = moves[np.isfinite(moves)]
+    if known.size < 8:
+        return np.full(len(readings), 3 * least)
+    usual = max(float(known[known <= np.quantile(known, 0.95)].mean()), least)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(moves, LOCAL, constant_values=np.nan), 2 * LOCAL + 1)
+    enough = np.isfinite(around).sum(axis=1) >= LOCAL
+    local = np.array([float(np.nanmedian(row)) if there else 0.0 for row, there in zip(around, enough, strict=True)])
+    return np.maximum(local, usual)
 
 
 def find_events(readings: Sequence[Reading], elapsed_min: Sequence[float], display: Display) -> np.ndarray:
@@ -122,7 +131,7 @@ def _last_place(display: Display) -> float:
 
 
 def neighbours_say(
-    readings: Sequence[Reading], steps: np.ndarray, scale: float, jump_share: np.ndarray, display: Display
+    readings: Sequence[Reading], steps: np.ndarray, scale: np.ndarray, jump_share: np.ndarray, display: Display
 ) -> list[np.ndarray]:
     """Give, for every reading, the probability of each of its rivals given all frames (forward and backward pass).
 
@@ -133,11 +142,12 @@ def neighbours_say(
     """
     least = display.resolution or _last_place(display)
     span = (display.range[1] - display.range[0]) if display.range else 10.0 ** len(display.masks[0].replace(".", "")) * least
-    chain = _Chain(scale, least, max(span / least, 10.0))
+    chain = _Chain(least, max(span / least, 10.0))
+    widths = scale * np.sqrt(steps)
     values = [np.array([v if v is not None else np.nan for v, _ in _candidates(reading)] + [np.nan]) for reading in readings]
     pixels = [_pixel_chances(reading) for reading in readings]
-    forward = chain.messages(values, pixels, steps, jump_share)
-    backward = chain.messages(values[::-1], pixels[::-1], np.append(steps[1:], 1.0)[::-1], np.append(jump_share[1:], 0.0)[::-1])[::-1]
+    forward = chain.messages(values, pixels, widths, jump_share)
+    backward = chain.messages(values[::-1], pixels[::-1], np.append(widths[1:], 1.0)[::-1], np.append(jump_share[1:], 0.0)[::-1])[::-1]
     posteriors = []
     for chance, before, after in zip(pixels, forward, backward, strict=True):
         joint = chance * before * after
@@ -159,25 +169,23 @@ def _pixel_chances(reading: Reading) -> np.ndarray:
 
 @dataclass(frozen=True)
 class _Chain:
-    """How a value moves from frame to frame: the usual step's `scale`, the display's finest step `least`, its `count` of values."""
+    """How a value moves from frame to frame on a display with the finest step `least` and a `count` of values it can show."""
 
-    scale: float
     least: float
     count: float
 
     def messages(
-        self, values: list[np.ndarray], pixels: list[np.ndarray], steps: np.ndarray, jump_share: np.ndarray
+        self, values: list[np.ndarray], pixels: list[np.ndarray], widths: np.ndarray, jump_share: np.ndarray
     ) -> list[np.ndarray]:
         """Give what the frames before each frame say of its rivals, up to a common factor."""
         messages = [np.ones(len(values[0]))] if values else []
         for index in range(1, len(values)):
             belief = pixels[index - 1] * messages[-1]
             moved = np.abs(values[index][None, :] - values[index - 1][:, None])
-            messages.append((belief / belief.sum()) @ self._chance(moved, float(steps[index]), float(jump_share[index])))
+            messages.append((belief / belief.sum()) @ self._chance(moved, float(widths[index]), float(jump_share[index])))
         return messages
 
-    def _chance(self, moved: np.ndarray, steps: float, jump_share: float) -> np.ndarray:
-        width = self.scale * np.sqrt(steps)
+    def _chance(self, moved: np.ndarray, width: float, jump_share: float) -> np.ndarray:
         near = self.least / (2 * width) * np.exp(-moved / width)
         wide = JUMP_STEPS * width
         jump = 0.5 * self.least / (2 * wide) * np.exp(-moved / wide)

@@ -73,5 +73,6 @@ def _missing(error: ImportError) -> ProgramMissing:
                 f"the system library {text.split(':')[0]} is missing, which OpenCV needs; on Debian: apt-get install {package}"
             )
     return ProgramMissing(
-        f"a Python package cannot be loaded ({text}); install frametally again: python -m pip install --force-reinstall frametally"
+        f"a Python package cannot be loaded ({text});"
+        " install frametally again: python -m pip install --force-reinstall frametally"
     )

@@ -81,6 +81,18 @@ def only_our_words(loudness: Loudness) -> Iterator[None]:
         ours.level, ours.propagate, root.level = before
 
 
+def keep_stderr() -> None:
+    """Point our stderr at a copy of the real one, and the descriptor that C libraries (libtiff, libpng) write to at nothing."""
+    if sys.stderr is None or sys.stderr is not sys.__stderr__:
+        return  # there is none, or someone else has put theirs in its place
+    sys.stderr.flush()
+    copy = os.dup(sys.stderr.fileno())
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, sys.stderr.fileno())
+    os.close(nothing)
+    sys.stderr = os.fdopen(copy, "w", buffering=1, encoding=sys.stderr.encoding, errors="backslashreplace")
+
+
 @contextmanager
 def progress_bar(context: click.Context, label: str) -> Iterator[Callable[[int, int], None] | None]:
     """Give a progress function that draws a bar on stderr, where that is a terminal; None elsewhere."""

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from frametally.cli.ending import run_to_code
-from frametally.cli.loudness import Command, Loudness, loudness_options, progress_bar
+from frametally.cli.loudness import Command, Loudness, keep_stderr, loudness_options, progress_bar
 from frametally.errors import EXIT_MEANING
 
 FOLDER = click.Path(path_type=Path)
@@ -223,7 +223,7 @@ def practice_command(
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and end the process with one of `errors.ExitCode`."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")  # a name or a sign that the terminal lacks must not stop a run
+    keep_stderr()
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a name or sign that the terminal lacks must not stop a run
     sys.exit(run_to_code(cli, arguments))

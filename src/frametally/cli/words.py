@@ -67,8 +67,8 @@ def print_outcome(outcome: Outcome, *, quiet: bool, in_full: bool = False) -> No
 
 def short_table(table: pd.DataFrame, displays: tuple[Display, ...]) -> str:
     """Give some rows spread over the night, with every display's value, or its flag where there is none."""
-    count = len(table)
-    chosen = sorted({round(i * (count - 1) / max(ROWS - 1, 1)) for i in range(min(ROWS, count))})
+    last, shown = len(table) - 1, min(ROWS, len(table))
+    chosen = [round(number * last / max(shown - 1, 1)) for number in range(shown)]
     lines = [["time", "frame", *(f"{display.key}" for display in displays)]]
     for index in chosen:
         row = table.iloc[index]
@@ -128,7 +128,7 @@ def print_findings(assessment: Assessment, *, in_full: bool, where: str = "the r
 
 
 def _is_caution(finding: Finding) -> bool:
-    return finding.slug.startswith("caution") or finding.slug == "who-limits-protect"
+    return finding.slug.startswith("caution")
 
 
 def _titled(finding: Finding) -> str:

@@ -176,7 +176,8 @@ def _judge(answer: _Answer, display: Display, known: Known | None, veiled: float
     confidence = probability * answer.trust
     rivals = tuple(Rival(t, number(t), p * answer.trust) for t, p in texts[:KEPT_RIVALS])
     if _is_off(answer.contrast, text, known):
-        flag = Flag.BLANK if veiled < 0.1 else Flag.UNREADABLE
+        faint = known is None or answer.contrast < FAINT_SHARE * known.contrast
+        flag = Flag.BLANK if faint and veiled < 0.1 and answer.fit.ink.glare < 0.15 else Flag.UNREADABLE
         return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, rivals, "segments", sharpness)
     flag = flag_of(text, display)
     if known is not None and flag is Flag.OK and answer.contrast < FAINT_SHARE * known.contrast:

@@ -50,13 +50,15 @@ class Ink:
 
     `map` is float32 of shape (rows, columns), 0 ground, about 1 lit; `contrast` is how far lit stands off the ground, as a
     share of the ground's brightness (dark segments) or of the full scale (bright segments); `noise` is the ground's own
-    unrest in the same unit as `map`; `dark` says whether the segments are darker than the ground.
+    unrest in the same unit as `map`; `dark` says whether the segments are darker than the ground; `glare` is the share of the
+    region whose ground is far brighter than usual.
     """
 
     map: np.ndarray
     contrast: float
     noise: float
     dark: bool
+    glare: float = 0.0
 
 
 def side_lengths(corners: Corners) -> tuple[float, float]:
@@ -124,8 +126,9 @@ def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
     """
     brightness = _along_colour_axis(strip.colour)
     ground = _ground(brightness, dark)
+    usual = float(np.percentile(ground[PAD:-PAD, PAD:-PAD], 30))
+    glare = float((ground[PAD:-PAD, PAD:-PAD] > _VEIL * max(usual, 8.0)).mean())
     if dark:
-        usual = float(np.percentile(ground[PAD:-PAD, PAD:-PAD], 30))
         most = max(_VEIL * usual, 8.0) if usual_contrast > 0 else 255.0
         raw = (ground - brightness) / np.clip(ground, 8.0, most)
     else:
@@ -135,7 +138,7 @@ def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
     level = max(float(np.percentile(cv2.GaussianBlur(inner, (0, 0), 1.5), 98.5)), 0.6 * usual_contrast, 1e-3)
     rough = inner - cv2.GaussianBlur(inner, (0, 0), 2.0)
     noise = 1.4826 * float(np.median(np.abs(rough))) / level
-    return Ink((raw / level).astype(np.float32), level, noise, dark)
+    return Ink((raw / level).astype(np.float32), level, noise, dark, glare)
 
 
 def _ground(brightness: np.ndarray, dark: bool) -> np.ndarray:
