@@ -158,21 +158,22 @@ class Body:
         tries = (best, self._settle(sight, start), self._settle(sight, best.motion))
         believable = [found for found in tries if found.share >= MOVED_AT_LEAST or self._strays(start, found.motion) < STRAY_PX]
         best = max([self._rate(sight, start), *believable], key=lambda found: found.firm)
-        if best.share >= GOOD_BODY:
+        at_home = self._strays(start, best.motion) < STRAY_PX
+        if at_home and best.share >= GOOD_BODY:
             return best
         left, top, right, bottom = self._window
         level = sight.levels[1]
         corner = np.array([[1.0, 0.0, left], [0.0, 1.0, top]])
         # The frame as it would look had the camera not moved: what is left is the instrument's own motion.
         still = _cut_out(level.log, compose(inverse(corner), inverse(view)), (right - left, bottom - top))
-        guesses = [
-            compose(corner, compose(guess.motion, inverse(corner))) for guess in self._finder.find(still, slice(None))[:TRIES]
-        ]
-        own = [compose(view, guess) for guess in guesses]
+        found_there = self._finder.find(still, slice(None))[:TRIES]
+        own = [compose(view, compose(corner, compose(guess.motion, inverse(corner)))) for guess in found_there]
         moved = [self._refine(sight, guess) for guess in own]
         if max(found.share for found in moved) < WHOLE:
             moved += [self._settle(sight, self._carry_down(sight, guess)) for guess in own]
-        moved = [found for found in moved if found.share >= MOVED_AT_LEAST and found.firm > best.firm + MARGIN]
+        moved = [
+            found for found in moved if found.share >= MOVED_AT_LEAST and found.firm > best.firm + (MARGIN if at_home else 0.0)
+        ]
         return max([best, *moved], key=lambda found: found.firm)
 
     def _strays(self, start: Similarity, motion: Similarity) -> float:

@@ -30,12 +30,13 @@ GIVEN_UP = 0.05
 @dataclass(frozen=True)
 class Known:
     """What the reference frame tells of a display, by mask: the `layouts` of its places, the `gains` of those fits; and how
-    far lit bars stand off, `contrast`, and whether they are `dark`."""
+    far lit bars stand off, `contrast`, whether they are `dark`, and how bright the `ground` is, 0 to 255."""
 
     layouts: Mapping[str, np.ndarray]
     gains: Mapping[str, float]
     contrast: float
     dark: bool
+    ground: float
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def learn(strip: Strip, display: Display) -> Known | None:
         return None
     layouts = {answer.mask.text: answer.fit.layout for answer in answers}
     gains = {answer.mask.text: answer.fit.gain for answer in answers}
-    return Known(layouts, gains, best.contrast, best.fit.ink.dark)
+    return Known(layouts, gains, best.contrast, best.fit.ink.dark, best.fit.ink.usual)
 
 
 def read_strip(strip: Strip, display: Display, known: Known | None = None) -> Reading:
@@ -153,16 +154,28 @@ def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | Non
 
 def _read_fit(strip: Strip, fit: Fit, mask: Mask, words: tuple[str, ...], floor: float = FLOOR_FOUND) -> _Answer:
     bars = measure(fit, mask)
-    veiled = _veiled_bars(strip, bars) if fit.ink.dark else np.zeros(bars.lit.shape, bool)
+    veiled = _veiled_bars(strip, fit, bars)
     signs = sign_chances(fit, bars) if mask.sign else None
     texts = candidates(place_likelihoods(bars, fit, veiled, floor), mask, words, signs)
-    return _Answer(texts, fit, bars, explained(fit, bars, mask, texts[0][1]), mask)
+    text, glyphs, _ = texts[0]
+    share = explained(fit, bars, mask, glyphs)
+    if text.startswith("-"):
+        share[: len(glyphs) - len(glyphs.lstrip())] = 1.0  # the empty places before the first digit hold the sign
+    return _Answer(texts, fit, bars, share, mask)
 
 
-def _veiled_bars(strip: Strip, bars: Bars) -> np.ndarray:
-    """Tell which bars lie under glare: white to the camera, or so near to white that its halo covers them. (places, 7)"""
-    reach = round(0.1 * STRIP_HEIGHT)
-    veil = cv2.dilate(strip.clipped.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+def _veiled_bars(strip: Strip, fit: Fit, bars: Bars) -> np.ndarray:
+    """Tell which bars lie under glare: (places, 7).
+
+    On a display with dark segments, what is white to the camera, or so near to it that the halo covers it. On one with
+    bright segments, where the ground is so bright that a lit bar could not stand off it.
+    """
+    if fit.ink.dark:
+        reach = round(0.1 * STRIP_HEIGHT)
+        veil = cv2.dilate(strip.clipped.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    else:
+        lit = 255 * fit.ink.contrast * float(lit_levels(bars.lit).max())
+        veil = 255 - fit.ink.ground < 0.7 * lit
     column = np.clip(np.rint(bars.x), 0, veil.shape[1] - 1).astype(int)
     row = np.clip(np.rint(bars.y), 0, veil.shape[0] - 1).astype(int)
     return veil[row, column].mean(axis=-1) > 0.25
@@ -176,13 +189,22 @@ def _judge(answer: _Answer, display: Display, known: Known | None, veiled: float
     confidence = probability * answer.trust
     rivals = tuple(Rival(t, number(t), p * answer.trust) for t, p in texts[:KEPT_RIVALS])
     if _is_off(answer.contrast, text, known):
-        faint = known is None or answer.contrast < FAINT_SHARE * known.contrast
-        flag = Flag.BLANK if faint and veiled < 0.1 and answer.fit.ink.glare < 0.15 else Flag.UNREADABLE
+        flag = Flag.UNREADABLE if _is_glaring(answer, veiled, known) else Flag.BLANK
         return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, rivals, "segments", sharpness)
     flag = flag_of(text, display)
     if known is not None and flag is Flag.OK and answer.contrast < FAINT_SHARE * known.contrast:
         flag = Flag.DOUBTFUL  # far fainter than this display's lit bars are: perhaps what shows on it unlit
     return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
+
+
+def _is_glaring(answer: _Answer, veiled: float, known: Known | None) -> bool:
+    """Tell whether a display on which nothing shows may be under glare, rather than off."""
+    ink = answer.fit.ink
+    if veiled > 0.1 or ink.glare > 0.15:
+        return True
+    if known is None:
+        return False
+    return answer.contrast >= FAINT_SHARE * known.contrast or ink.usual > max(1.3 * known.ground, 150.0)
 
 
 def _weighed(texts: list[tuple[str, str, float]], display: Display) -> list[tuple[str, float]]:

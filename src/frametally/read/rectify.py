@@ -50,15 +50,18 @@ class Ink:
 
     `map` is float32 of shape (rows, columns), 0 ground, about 1 lit; `contrast` is how far lit stands off the ground, as a
     share of the ground's brightness (dark segments) or of the full scale (bright segments); `noise` is the ground's own
-    unrest in the same unit as `map`; `dark` says whether the segments are darker than the ground; `glare` is the share of the
-    region whose ground is far brighter than usual.
+    unrest in the same unit as `map`; `dark` says whether the segments are darker than the ground; `ground` is
+    the brightness behind the segments, of the shape of `map`, 0 to 255; `usual` its usual value; `glare` the share of the region
+    whose ground is far brighter than that.
     """
 
     map: np.ndarray
     contrast: float
     noise: float
     dark: bool
-    glare: float = 0.0
+    ground: np.ndarray
+    usual: float
+    glare: float
 
 
 def side_lengths(corners: Corners) -> tuple[float, float]:
@@ -138,7 +141,7 @@ def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
     level = max(float(np.percentile(cv2.GaussianBlur(inner, (0, 0), 1.5), 98.5)), 0.6 * usual_contrast, 1e-3)
     rough = inner - cv2.GaussianBlur(inner, (0, 0), 2.0)
     noise = 1.4826 * float(np.median(np.abs(rough))) / level
-    return Ink((raw / level).astype(np.float32), level, noise, dark, glare)
+    return Ink((raw / level).astype(np.float32), level, noise, dark, ground, usual, glare)
 
 
 def _ground(brightness: np.ndarray, dark: bool) -> np.ndarray:

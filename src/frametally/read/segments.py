@@ -271,7 +271,8 @@ def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray, floor: float) ->
     Parameters
     ----------
     veiled : bool, shape (places, 7): bars under glare. Glare adds light and cannot make a bar dark: on a display with dark
-        segments a bar that shows is lit all the same, one that does not show may be either.
+        segments a bar that shows is lit all the same, one that does not show may be either. On one with bright segments
+        nothing can be told.
     """
     level = lit_levels(bars.lit)[:, None]
     ratio = bars.lit / level
@@ -280,7 +281,7 @@ def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray, floor: float) ->
     width = np.sqrt(_WIDTH**2 + (0.35 * fit.ink.noise / level) ** 2 + (0.22 * unrest) ** 2)
     chance = 1 / (1 + np.exp(-np.clip((ratio - middle) / width, -30, 30)))
     chance = np.clip(chance, floor, 1 - floor)
-    chance = np.where(veiled, np.maximum(chance, 0.5), chance)
+    chance = np.where(veiled, np.maximum(chance, 0.5) if fit.ink.dark else 0.5, chance)
     by_variant = np.log(chance) @ _PATTERNS.T + np.log1p(-chance) @ ~_PATTERNS.T
     by_glyph = np.full((len(chance), len(GLYPHS)), -np.inf)
     np.maximum.at(by_glyph.T, _OWNER, by_variant.T)
@@ -299,7 +300,7 @@ def _middle(ratio: np.ndarray) -> float:
     return float(np.clip((high[widest] + low[widest]) / 2, 0.42, 0.7)) if step > 0.15 else 0.5
 
 
-_WIDTH = 0.06
+_WIDTH = 0.045
 FLOOR_FOUND, FLOOR_FOLLOWED = 1 / 2000, 1 / 25000
 """How wrong a clear bar may be: where the places were searched for, and where they were known from another photo."""
 
