@@ -22,6 +22,9 @@ PIXELS_AT_LEAST = 0.6
 PIXELS_FOR_REPAIR = 0.15
 """A rival takes the first reading's place only where the pixels alone give it this much."""
 
+WORTH_SHOWING = 0.25
+"""A value less probable than this, from its pixels and with its neighbours, is no doubt but no reading at all."""
+
 JUMP_SHARE, EVENT_SHARE = 0.02, 0.5
 """How often a true jump is expected: at any step, and where another display jumps too (common practice, no source)."""
 
@@ -122,7 +125,9 @@ def find_events(readings: Sequence[Reading], elapsed_min: Sequence[float], displ
 
 
 def _clear_values(readings: Sequence[Reading]) -> np.ndarray:
-    return np.array([r.value if r.flag is Flag.OK and r.value is not None and r.confidence >= CONFIDENT else np.nan for r in readings], float)
+    """Give the values that the pixels alone settle, NaN elsewhere: (frames,)."""
+    clear = [r.value if r.flag is Flag.OK and r.confidence >= CONFIDENT else None for r in readings]
+    return np.array([np.nan if value is None else value for value in clear], float)
 
 
 def _last_place(display: Display) -> float:
@@ -147,7 +152,8 @@ def neighbours_say(
     values = [np.array([v if v is not None else np.nan for v, _ in _candidates(reading)] + [np.nan]) for reading in readings]
     pixels = [_pixel_chances(reading) for reading in readings]
     forward = chain.messages(values, pixels, widths, jump_share)
-    backward = chain.messages(values[::-1], pixels[::-1], np.append(widths[1:], 1.0)[::-1], np.append(jump_share[1:], 0.0)[::-1])[::-1]
+    later_widths, later_shares = np.append(widths[1:], 1.0), np.append(jump_share[1:], 0.0)
+    backward = chain.messages(values[::-1], pixels[::-1], later_widths[::-1], later_shares[::-1])[::-1]
     posteriors = []
     for chance, before, after in zip(pixels, forward, backward, strict=True):
         joint = chance * before * after
@@ -198,9 +204,9 @@ def _judge(reading: Reading, posterior: np.ndarray, doubtful_below: float) -> Se
     if reading.value is None:
         sure = reading.confidence >= min(doubtful_below, 0.9)
         return Settled(reading, None, reading.flag if sure else Flag.UNREADABLE, reading.confidence)
-    if not reading.rivals:
-        return Settled(reading, reading.value, Flag.DOUBTFUL, reading.confidence)
-    best = int(posterior[:-1].argmax())
+    best = int(posterior[:-1].argmax()) if reading.rivals else 0
+    if max(reading.confidence, float(posterior[best])) < WORTH_SHOWING or not reading.rivals:
+        return Settled(reading, None, Flag.UNREADABLE, reading.confidence)
     rival = reading.rivals[best]
     if best == 0:
         sure = posterior[0] >= doubtful_below and rival.probability >= PIXELS_AT_LEAST

@@ -18,7 +18,8 @@ PARAMETERS = ("right", "bottom", "height", "aspect", "gap", "slant", "tilt", "po
 right, bottom: the outer edges of the last full-size place at the base line [px of the strip]; height of a full digit [px];
 aspect: width over height of a digit; gap: room between neighbouring digits over the height; slant: how far the top
 leans to the right, over the height; tilt: how far the base line falls to the right, over the width; point_gap: extra
-room that a decimal point takes, over the height; small, small_aspect: size and aspect of the digits after the point against the others; stroke: a bar's thickness over the height.
+room that a decimal point takes, over the height; small, small_aspect: size and aspect of the digits after the point
+against the others; stroke: a bar's thickness over the height.
 """
 
 RIGHT, BOTTOM, HEIGHT, ASPECT, GAP, SLANT, TILT, POINT_GAP, SMALL, SMALL_ASPECT, STROKE = range(len(PARAMETERS))
@@ -89,7 +90,8 @@ def first_layouts(mask: Mask, shape: tuple[int, int], count: int, small_last: bo
     centre = rows * (0.5 + random.uniform(-0.09, 0.09, count))
     small = random.uniform(0.42, 0.75, count) if small_last else np.ones(count)
     point_gap = np.where(random.random(count) < 0.5, 0.0, random.uniform(0.05, 0.3, count)) if mask.breaks else np.zeros(count)
-    width = random.uniform(0.5 if mask.sign else 0.74, 1.0 if mask.sign else 1.12, count) * columns  # a leading 1 fills only the right of its place
+    # a sign takes room on the left; without one, a leading 1 fills only the right of its place
+    width = random.uniform(*((0.5, 1.0) if mask.sign else (0.74, 1.12)), count) * columns
     aspect = random.uniform(0.38, 0.72, count)
     slant = np.where(random.random(count) < 0.4, random.normal(0.0, 0.03, count), random.uniform(-0.05, 0.28, count))
     sizes = _sizes(mask, small)

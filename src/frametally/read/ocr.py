@@ -49,7 +49,7 @@ def tesseract_version() -> str:
 
 
 def prepare(strip: Strip, *, dark: bool) -> np.ndarray:
-    """Give the strip as Tesseract likes it: dark characters about 40 px high on white, evened, with a white margin. uint8, 2-D."""
+    """Give the strip as Tesseract likes it: dark characters on white, evened, with a white margin. uint8, (rows, columns)."""
     ink = ink_of(strip, dark=dark)
     page = np.clip(255 * (1 - np.clip(ink.map[PAD:-PAD, PAD:-PAD], 0, 1)), 0, 255).astype(np.uint8)
     page = cv2.GaussianBlur(page, (0, 0), 1.2)  # joins the dots of a dot matrix
@@ -86,7 +86,7 @@ def _ask(page: np.ndarray, timeout_s: float) -> OcrAnswer:
 
 
 def fit_to_mask(text: str, mask: Mask) -> str:
-    """Write the read characters into the mask: a fixed point is put where the mask has it; "" where the count of digits is too great.
+    """Write the read characters into the mask: a fixed point is put where the mask has it; "" where the digits are too many.
 
     Words without any digit are left as they are.
     """

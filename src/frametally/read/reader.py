@@ -11,9 +11,20 @@ import numpy as np
 
 from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Placement, Reading, Rival
 from frametally.read.layout import Mask
-from frametally.read.rectify import STRIP_HEIGHT, Strip, rectify
 from frametally.read.ocr import read_text
-from frametally.read.segments import FLOOR_FOLLOWED, FLOOR_FOUND, Bars, Fit, candidates, explained, find_places, follow_places, lit_levels, measure, place_likelihoods, sign_chances
+from frametally.read.places import Fit, find_places, follow_places
+from frametally.read.rectify import STRIP_HEIGHT, Strip, rectify
+from frametally.read.segments import (
+    FLOOR_FOLLOWED,
+    FLOOR_FOUND,
+    Bars,
+    explained,
+    lit_levels,
+    measure,
+    place_likelihoods,
+    sign_chances,
+)
+from frametally.read.texts import candidates
 
 LEAST_CONTRAST = 0.06
 """Below this, nothing on the display stands off its ground: it is off. As in `rectify.Ink.contrast`."""
@@ -208,7 +219,7 @@ def _is_glaring(answer: _Answer, veiled: float, known: Known | None) -> bool:
 
 
 def _weighed(texts: list[tuple[str, str, float]], display: Display) -> list[tuple[str, float]]:
-    """Weigh texts with what the display can show: a number outside its range, or off its resolution, is a thousand times rarer."""
+    """Weigh texts with what the display can show: a number outside its range or off its resolution is a thousand times rarer."""
     weighed = []
     for text, _, probability in texts:
         value = number(text)

@@ -145,7 +145,7 @@ def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
 
 
 def _ground(brightness: np.ndarray, dark: bool) -> np.ndarray:
-    """Give the ground's brightness behind the strokes: what is left when everything narrower than a third of the height is gone."""
+    """Give the ground's brightness behind the strokes: what is left without anything narrower than a third of the height."""
     rows, columns = brightness.shape
     small = cv2.resize(brightness, (max(8, columns // 3), max(8, rows // 3)), interpolation=cv2.INTER_AREA)
     stroke = int(0.34 * STRIP_HEIGHT / 3) | 1
