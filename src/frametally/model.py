@@ -410,9 +410,8 @@ class Calibration(_Strict):
             keys.add(display.key)
             for x, y in display.corners:
                 if not (0 <= x <= self.frame_size[0] and 0 <= y <= self.frame_size[1]):
-                    raise ValueError(
-                        f"{display.key}: the corner [{x:g}, {y:g}] lies outside the frame of {self.frame_size[0]} x {self.frame_size[1]}"
-                    )
+                    size = f"{self.frame_size[0]} x {self.frame_size[1]}"
+                    raise ValueError(f"{display.key}: the corner [{x:g}, {y:g}] lies outside the frame of {size}")
         return self
 
     @property

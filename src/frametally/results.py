@@ -47,11 +47,15 @@ class Results:
         """Whether a run has left its readings here."""
         return self._night.exists()
 
-    def check_place(self, frames: Path, calibration: Path, trial: Path | None, method: Path | None) -> None:
-        """Raise `BadInput` where results here would be mixed up with the photos, or would overwrite what is the user's."""
-        here, photos = self.path.resolve(), frames.resolve()
+    def check_is_folder(self) -> None:
+        """Raise `BadInput` where something other than a folder has this name."""
         if self.path.exists() and not self.path.is_dir():
             raise BadInput(f"{self.path} is a file; give a folder for the results with -o")
+
+    def check_place(self, frames: Path, calibration: Path, trial: Path | None, method: Path | None) -> None:
+        """Raise `BadInput` where results here would be mixed up with the photos, or would overwrite what is the user's."""
+        self.check_is_folder()
+        here, photos = self.path.resolve(), frames.resolve()
         if photos.is_dir() and (here.is_relative_to(photos) or photos.is_relative_to(here / self.evidence.name)):
             raise BadInput(
                 f"the results folder {self.path} and the folder of photos {frames} lie within one another, so that the"
@@ -125,9 +129,17 @@ class Results:
             ) from None
         return Night(frames, time_source), notices
 
-    def records(self, night: Night) -> list[FrameRecord]:
-        """Give the journal's records for the night's frames, in the night's order and with its times."""
-        _, known = load_journal(self.journal)
+    def records(self, night: Night, calibration: Calibration, method: Method) -> list[FrameRecord]:
+        """Give the journal's records for the night's frames, in the night's order and with its times.
+
+        Raises `BadInput` where some are missing, and where they were read with another calibration or method.
+        """
+        header, known = load_journal(self.journal)
+        if (header.calibration, header.method) != reading_fingerprint(calibration, method):
+            raise BadInput(
+                f"{self.calibration} (or the method beside it) is not the one that the readings in {self.journal.name} were"
+                " made with; put the old one back, or run the job again with the new one and --fresh"
+            )
         missing = [frame.name for frame in night.frames if frame.name not in known]
         if missing:
             raise BadInput(

@@ -78,7 +78,8 @@ def finish(folder: Results, *, readings_only: bool = False) -> Outcome:
     displays = settings.calibration.displays
     corrections, unused = folder.hand_corrections(night, displays)
     notices = (*notices, *unused)
-    tables = make_tables(folder.records(night), displays, settings.method, corrections)
+    records = folder.records(night, settings.calibration, settings.method)
+    tables = make_tables(records, displays, settings.method, corrections)
     show_readings(folder, settings, tables)
     if readings_only:
         folder.drop_findings()
@@ -112,6 +113,7 @@ def check_doubts(outcome: Outcome) -> None:
 def assess_table(table: Path, trial: Path | None, results: Path) -> tuple[Assessment, Path]:
     """Assess any CSV table with a time column and keys such as `co_ppm`; give the assessment and the file it was written to."""
     folder = Results(results)
+    folder.check_is_folder()
     if folder.holds_run:
         raise BadInput(
             f"{results} holds a run with an assessment of its own, which `frametally report` makes again;"
@@ -162,4 +164,5 @@ def read_frames(
     with TemporaryDirectory(prefix="frametally-") as place:
         journal = Results(Path(place))
         read_night(night, settings, journal, jobs, False, progress)
-        return make_tables(journal.records(night), known.displays, settings.method).readings
+        records = journal.records(night, known, settings.method)
+    return make_tables(records, known.displays, settings.method).readings

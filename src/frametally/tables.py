@@ -31,6 +31,8 @@ def read_table(path: Path) -> pd.DataFrame:
         raise BadInput(f"{path} cannot be read ({error.strerror}); give a CSV file") from None
     if len(table.columns) == 1 and ";" in str(table.columns[0]):
         raise BadInput(f"{path}: the columns are parted by semicolons; save the table as CSV with commas and decimal points")
+    if table.empty:
+        raise BadInput(f"{path} has a header but no rows; give a table with readings in it")
     for column in table.columns:
         if str(column).endswith("_flag") or column == "frame":
             table[column] = table[column].fillna("").astype(object)

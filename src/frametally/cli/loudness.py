@@ -83,14 +83,15 @@ def only_our_words(loudness: Loudness) -> Iterator[None]:
 
 def keep_stderr() -> None:
     """Point our stderr at a copy of the real one, and the descriptor that C libraries (libtiff, libpng) write to at nothing."""
-    if sys.stderr is None or sys.stderr is not sys.__stderr__:
+    real = sys.__stderr__
+    if real is None or sys.stderr is not real:
         return  # there is none, or someone else has put theirs in its place
-    sys.stderr.flush()
-    copy = os.dup(sys.stderr.fileno())
+    real.flush()
+    copy = os.dup(real.fileno())
     nothing = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nothing, sys.stderr.fileno())
+    os.dup2(nothing, real.fileno())
     os.close(nothing)
-    sys.stderr = os.fdopen(copy, "w", buffering=1, encoding=sys.stderr.encoding, errors="backslashreplace")
+    sys.stderr = os.fdopen(copy, "w", buffering=1, encoding=real.encoding, errors="backslashreplace")
 
 
 @contextmanager

@@ -198,7 +198,7 @@ def _score(soft: np.ndarray, layouts: np.ndarray, mask: Mask, along: int) -> np.
 
 
 def typical_level(lit: np.ndarray) -> np.ndarray:
-    """Give each layout's level of a lit bar, from `lit` (layouts, places, 7): the mean of all half as inky as its inkiest, or more."""
+    """Give each layout's level of a lit bar, from `lit` (layouts, places, 7): the mean of the inkiest and all over half of it."""
     flat = lit.reshape(len(lit), -1)
     strong = flat > 0.5 * flat.max(axis=1, keepdims=True)
     return np.clip((flat * strong).sum(axis=1) / np.maximum(strong.sum(axis=1), 1), 0.25, 1.1)

@@ -202,7 +202,10 @@ def _picture(crop: Crop, number: int) -> dict[str, Any]:
 def _finding(finding: Finding, number: int, pictures: Sequence[dict[str, Any]], notes: Mapping[str, LimitNote]) -> dict[str, Any]:
     shown = [p for p in pictures if p["crop"].frame in finding.evidence and p["crop"].key == finding.key]
     note = notes.get(finding.limit)
+    gist, detail = wording.gist_of(finding.text)
     return {
+        "gist": gist,
+        "detail": detail,
         "id": f"finding-{number + 1}",
         "it": finding,
         "tone_word": wording.TONE_WORDS[finding.tone],

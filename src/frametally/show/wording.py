@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime
 
@@ -37,18 +38,25 @@ def with_unit(text: str, unit: str) -> str:
 
 def finding_number(finding: Finding) -> str:
     """Give a finding's number with its unit: "193 ppm", "at least 100 ppm", "between 21 and 30 ppm", "" where there is none."""
-    if finding.value is not None:
+    if finding.value is not None and not _is_only_bound(finding):
         return with_unit(number_text(finding.value), finding.unit)
     return bounds_text(finding.lower, finding.upper, finding.unit)
 
 
 def finding_bounds(finding: Finding) -> str:
     """Give the bounds around a finding's number, "" where there are none or they all are the same."""
-    if finding.value is None or (finding.lower is None and finding.upper is None):
+    if finding.value is None or (finding.lower is None and finding.upper is None) or _is_only_bound(finding):
         return ""
     if finding.lower == finding.upper == finding.value:
         return ""
     return bounds_text(finding.lower, finding.upper, finding.unit)
+
+
+def _is_only_bound(finding: Finding) -> bool:
+    """Tell whether the number itself is no more than a bound: an over-range display shows "at least", not a value."""
+    low = finding.upper is None and finding.lower == finding.value
+    high = finding.lower is None and finding.upper == finding.value
+    return low or high
 
 
 def bounds_text(lower: float | None, upper: float | None, unit: str) -> str:
@@ -88,3 +96,9 @@ def duration_text(minutes: float) -> str:
         return f"{format_value(round(minutes, 1))}\u00a0min"
     hours, rest = divmod(round(minutes), 60)
     return f"{hours}\u00a0h {rest}\u00a0min" if rest else f"{hours}\u00a0h"
+
+
+def gist_of(text: str, sentences: int = 2) -> tuple[str, str]:
+    """Give a finding's first sentences, and the rest."""
+    parts = re.split(r"(?<=[.!?]) (?=[A-Z(])", text)
+    return " ".join(parts[:sentences]), " ".join(parts[sentences:])
