@@ -199,7 +199,7 @@ def _judge(answer: _Answer, display: Display, known: Known | None, veiled: float
     text, probability = texts[0]
     confidence = probability * answer.trust
     rivals = tuple(Rival(t, number(t), p * answer.trust) for t, p in texts[:KEPT_RIVALS])
-    if _is_off(answer.contrast, text, known):
+    if _is_off(answer.contrast, text, confidence, known):
         flag = Flag.UNREADABLE if _is_glaring(answer, veiled, known) else Flag.BLANK
         return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, rivals, "segments", sharpness)
     flag = flag_of(text, display)
@@ -238,11 +238,14 @@ def _can_show(value: float, display: Display) -> bool:
     return abs(steps - round(steps)) < 1e-6 * max(1.0, abs(steps))
 
 
-def _is_off(contrast: float, text: str, known: Known | None) -> bool:
+def _is_off(contrast: float, text: str, confidence: float, known: Known | None) -> bool:
     """Tell whether the display is off: nothing stands out, or only what stands out on an unlit one too, all bars alike."""
-    if contrast < LEAST_CONTRAST or not text or (known is not None and contrast < UNLIT_SHARE * known.contrast):
+    all_lit = not set(text) - set("8.")
+    if not text or (known is not None and contrast < UNLIT_SHARE * known.contrast):
         return True
-    return contrast < (2.5 * LEAST_CONTRAST if known is None else FAINT_SHARE * known.contrast) and not set(text) - set("8.")
+    if known is not None:
+        return contrast < LEAST_CONTRAST or (all_lit and contrast < FAINT_SHARE * known.contrast)
+    return contrast < 2.5 * LEAST_CONTRAST if all_lit else contrast < LEAST_CONTRAST and confidence < 0.5
 
 
 def flag_of(text: str, display: Display) -> Flag:

@@ -175,10 +175,8 @@ def sign_chances(fit: Fit, bars: Bars) -> np.ndarray:
         if end < length + 2 or soft[rows].shape[0] < 3:
             continue
         stretch = cv2.blur(soft[:, :end], (length, max(stroke - 2, 1)))
-        band = stretch[rows]
-        _, best, _, (column, _) = cv2.minMaxLoc(band)
         apart = max(round(0.22 * (bottom - top)), stroke + 2)
-        beside = max(float(stretch[max(row - apart, 0), column]), float(stretch[min(row + apart, len(stretch) - 1), column]))
-        chance = 1 / (1 + np.exp(-(best / level - 0.5) / 0.07))
-        chances[place] = chance if beside < 0.4 * best or best < 0.25 * level else 0.5
+        beside = np.maximum(stretch[max(row - apart, 0)], stretch[min(row + apart, len(stretch) - 1)])
+        standing_out = float((stretch[rows].max(axis=0) - beside).max()) / level
+        chances[place] = 1 / (1 + np.exp(-(standing_out - 0.45) / 0.06))
     return chances
