@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -110,8 +111,11 @@ def check_doubts(outcome: Outcome) -> None:
         )
 
 
-def assess_table(table: Path, trial: Path | None, results: Path) -> tuple[Assessment, Path]:
-    """Assess any CSV table with a time column and keys such as `co_ppm`; give the assessment and the file it was written to."""
+def assess_table(table: Path, trial: Path | None, results: Path, columns: Sequence[str] = ()) -> tuple[Assessment, Path]:
+    """Assess any CSV table with a time column and keys such as `co_ppm`; give the assessment and the file it was written to.
+
+    `columns` says what other headers mean, as in `tables.read_table`.
+    """
     folder = Results(results)
     folder.check_is_folder()
     if folder.holds_run:
@@ -119,7 +123,7 @@ def assess_table(table: Path, trial: Path | None, results: Path) -> tuple[Assess
             f"{results} holds a run with an assessment of its own, which `frametally report` makes again;"
             " give another folder with -o"
         )
-    assessment = assess(read_table(table), (), load_trial(trial) if trial is not None else None)
+    assessment = assess(read_table(table, columns), (), load_trial(trial) if trial is not None else None)
     write_assessment(folder, assessment)
     return assessment, folder.assessment
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -83,7 +85,7 @@ def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
 @_frames_options
 @ALL_FINDINGS
 @click.pass_context
-def run_command(context: click.Context, trial: Path | None, **options: object) -> None:
+def run_command(context: click.Context, trial: Path | None, **options: Any) -> None:
     """Read FRAMES (a folder of photos, or a video), clean the readings, assess the night and write the report.
 
     Stopped at any moment, the same command goes on where it stopped.
@@ -94,34 +96,33 @@ def run_command(context: click.Context, trial: Path | None, **options: object) -
 @cli.command("read", short_help="Photos to readings only.")
 @_frames_options
 @click.pass_context
-def read_command(context: click.Context, **options: object) -> None:
+def read_command(context: click.Context, **options: Any) -> None:
     """Read FRAMES (a folder of photos, or a video) into tables, without assessment or report."""
     _run(context, None, readings_only=True, **options)
 
 
-def _run(context: click.Context, trial: Path | None, *, readings_only: bool, **given: object) -> None:
+def _run(
+    context: click.Context,
+    trial: Path | None,
+    *,
+    readings_only: bool,
+    frames: Path,
+    calibration: Path,
+    results: Path,
+    method: Path | None,
+    strict: bool,
+    all_findings: bool = False,
+    **given: Any,
+) -> None:
     from frametally.cli.words import print_outcome
     from frametally.run import Options, check_doubts, run
 
-    names = ("utc_offset", "start", "every_s", "jobs", "fresh")
-    options = Options(**{name: given[name] for name in names}, readings_only=readings_only)  # type: ignore[arg-type]
+    options = Options(**given, readings_only=readings_only)
     with progress_bar(context, "Reading") as progress:
-        outcome = run(
-            _path(given["frames"]),
-            _path(given["calibration"]),
-            _path(given["results"]),
-            trial=trial,
-            method=given["method"],  # type: ignore[arg-type]
-            options=options,
-            progress=progress,
-        )
-    print_outcome(outcome, quiet=_quiet(context), in_full=bool(given.get("all_findings")))
-    if given["strict"]:
+        outcome = run(frames, calibration, results, trial=trial, method=method, options=options, progress=progress)
+    print_outcome(outcome, quiet=_quiet(context), in_full=all_findings)
+    if strict:
         check_doubts(outcome)
-
-
-def _path(value: object) -> Path:
-    return Path(str(value))
 
 
 def _quiet(context: click.Context) -> bool:
@@ -145,13 +146,20 @@ def report_command(context: click.Context, results: Path, all_findings: bool) ->
 @click.argument("table", type=FOLDER)
 @click.option("-t", "--trial", type=FOLDER, help="Trial file: the conditions of the test.")
 @click.option("-o", "--results", type=FOLDER, required=True, help="Folder for assessment.json; made where it is missing.")
+@click.option(
+    "--column",
+    "columns",
+    multiple=True,
+    metavar="HEADER=MEANING",
+    help="What another header means, such as 'CO (ppm)=carbon monoxide[ppm]', 'Date=time' or 'Wall=wall_co_ppm'.",
+)
 @ALL_FINDINGS
-def assess_command(table: Path, trial: Path | None, results: Path, all_findings: bool) -> None:
+def assess_command(table: Path, trial: Path | None, results: Path, columns: tuple[str, ...], all_findings: bool) -> None:
     """Assess TABLE, a CSV file with a time column and columns such as co_ppm, o2_pct, temp_c, rh_pct; ours or a logger's."""
     from frametally.cli.words import print_findings
     from frametally.run import assess_table
 
-    assessment, written = assess_table(table, trial, results)
+    assessment, written = assess_table(table, trial, results, columns)
     print_findings(assessment, in_full=all_findings, where="the assessment")
     click.echo()
     click.echo(f"Assessment: {written}")
@@ -164,6 +172,18 @@ def limits_command(as_json: bool) -> None:
     from frametally.cli.words import print_limits
 
     print_limits(as_json=as_json)
+
+
+def _list_practice(context: click.Context, option: click.Parameter, given: bool) -> None:
+    if not given:
+        return
+    from frametally.practice import STYLES, TROUBLES
+
+    click.echo("Styles: " + ", ".join(STYLES))
+    click.echo("Troubles:")
+    for name, meaning in TROUBLES.items():
+        click.echo(f"  {name}: {meaning}")
+    context.exit()
 
 
 @cli.command("practice", short_help="Draw a practice night with known truth.")
@@ -187,7 +207,14 @@ def limits_command(as_json: bool) -> None:
     help="A trouble of real nights; may be given several times. All by default. --list shows them.",
 )
 @click.option("--clean", is_flag=True, help="No troubles at all.")
-@click.option("--list", "show_list", is_flag=True, help="List styles and troubles, and draw nothing.")
+@click.option(
+    "--list",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_list_practice,
+    help="List styles and troubles, and draw nothing.",
+)
 @click.pass_context
 def practice_command(
     context: click.Context,
@@ -198,17 +225,10 @@ def practice_command(
     style: str | None,
     troubles: tuple[str, ...],
     clean: bool,
-    show_list: bool,
 ) -> None:
     """Draw a practice night into FOLDER: photos, calibration, trial, and truth.csv with what every display showed."""
-    from frametally.practice import STYLES, TROUBLES, draw_night
+    from frametally.practice import draw_night
 
-    if show_list:
-        click.echo("Styles: " + ", ".join(STYLES))
-        click.echo("Troubles:")
-        for name, meaning in TROUBLES.items():
-            click.echo(f"  {name}: {meaning}")
-        return
     if clean and troubles:
         raise click.UsageError("--clean and --trouble exclude each other")
     wanted = () if clean else troubles or None
@@ -218,7 +238,8 @@ def practice_command(
         )
     click.echo(f"Photos:      {night.frames}")
     click.echo(f"Truth:       {night.truth}")
-    click.echo(f"Read it:     frametally run {night.frames} -c {night.calibration} -t {night.trial} -o {folder / 'results'}")
+    command = ["frametally", "run", night.frames, "-c", night.calibration, "-t", night.trial, "-o", folder / "results"]
+    click.echo(f"Read it:     {shlex.join(str(part) for part in command)}")
 
 
 def main(arguments: list[str] | None = None) -> None:

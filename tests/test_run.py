@@ -1,0 +1,466 @@
+"""The promises of a run: stopped and taken up, with any number of jobs, it gives the same bytes; and it harms nothing."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import os
+import random
+import shutil
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from frametally.errors import BadInput
+from frametally.model import Frame, FrameRecord
+from frametally.reading import Eyes
+from frametally.results import Results
+from frametally.run import Options, Outcome, finish, run
+
+NUMBERS = (1, 2, 60, 118, 127, 150)
+"""Of the demo night: usual ones, a spike over one display's range, one cut off in the middle of its data."""
+
+TABLES = ("readings.csv", "readings_audit.csv", "assessment.json")
+
+
+class Stopped(BaseException):
+    """Stands for what ends a process in the middle of its work."""
+
+
+@pytest.fixture
+def frames(tmp_path: Path, sample_frames: Path) -> Path:
+    return copy(sample_frames, NUMBERS, tmp_path / "frames")
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory, sample_frames: Path, calibration_path: Path, trial_path: Path) -> Path:
+    """The results of an uninterrupted run on such frames; only to be looked at."""
+    top = tmp_path_factory.mktemp("whole")
+    run(copy(sample_frames, NUMBERS, top / "frames"), calibration_path, top / "results", trial=trial_path)
+    return top / "results"
+
+
+@pytest.fixture
+def job(frames: Path, calibration_path: Path, trial_path: Path) -> Callable[..., Outcome]:
+    """Runs the whole job on `frames` into a results folder."""
+
+    def start(results: Path, source: Path = frames, **options: object) -> Outcome:
+        return run(source, calibration_path, results, trial=trial_path, options=Options(**options))  # type: ignore[arg-type]
+
+    return start
+
+
+@pytest.fixture
+def looked(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
+    """Counts how often each frame is read."""
+    counts: Counter[str] = Counter()
+    real = Eyes.look
+
+    def look(self: Eyes, frame: Frame) -> FrameRecord:
+        counts[frame.name] += 1
+        return real(self, frame)
+
+    monkeypatch.setattr(Eyes, "look", look)
+    return counts
+
+
+def copy(source: Path, numbers: Iterable[int], folder: Path) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    for number in numbers:
+        shutil.copy2(source / f"cabin_{number:04d}.jpg", folder)
+    return folder
+
+
+def tables(results: Path) -> dict[str, bytes]:
+    return {name: (results / name).read_bytes() for name in TABLES}
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def journal_lines(results: Path) -> int:
+    path = results / "journal.jsonl"
+    return path.read_bytes().count(b"\n") - 1 if path.exists() else 0
+
+
+# --- stop at any moment --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("at", "jobs"), [(1, 1), (4, 1), (4, 3), (6, 3)])
+def test_stopped_at_a_frame_and_taken_up(
+    job: Callable[..., Outcome], whole: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, at: int, jobs: int
+) -> None:
+    real, counts = Eyes.look, Counter[str]()
+
+    def look(self: Eyes, frame: Frame) -> FrameRecord:
+        counts[frame.name] += 1
+        if counts.total() == at:
+            raise Stopped
+        return real(self, frame)
+
+    monkeypatch.setattr(Eyes, "look", look)
+    with pytest.raises(Stopped):
+        job(tmp_path / "stopped", jobs=jobs)
+    kept = journal_lines(tmp_path / "stopped")
+    assert kept < len(NUMBERS)
+    assert not (tmp_path / "stopped" / "readings.csv").exists()
+    counts.clear()
+    counts["stopped already"] = at  # from here on it reads
+    job(tmp_path / "stopped", jobs=jobs)
+    del counts["stopped already"]
+    assert counts.total() == len(NUMBERS) - kept
+    assert set(counts.values()) == {1}
+    assert tables(tmp_path / "stopped") == tables(whole)
+
+
+@pytest.mark.parametrize(
+    "stage",
+    [
+        "frametally.results.write_whole",  # the copies of the user's files
+        "frametally.run.make_tables",
+        "frametally.showing.write_audit",
+        "frametally.showing.write_json",
+        "frametally.showing.write_report",
+    ],
+)
+def test_stopped_behind_the_reading_and_taken_up(
+    job: Callable[..., Outcome], whole: Path, looked: Counter[str], tmp_path: Path, stage: str
+) -> None:
+    stopped = tmp_path / "stopped"
+    stopped.mkdir()
+    shutil.copy(whole / "journal.jsonl", stopped)
+
+    def stop(*_: object, **__: object) -> None:
+        raise Stopped
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(stage, stop)
+        with pytest.raises(Stopped):
+            job(stopped)
+    job(stopped)
+    assert not looked
+    assert tables(stopped) == tables(whole)
+
+
+def test_killed_without_warning_and_taken_up(
+    job: Callable[..., Outcome],
+    whole: Path,
+    looked: Counter[str],
+    frames: Path,
+    calibration_path: Path,
+    trial_path: Path,
+    tmp_path: Path,
+) -> None:
+    killed = tmp_path / "killed"
+    command = [sys.executable, "-m", "frametally", "run", frames, "-c", calibration_path, "-t", trial_path, "-o", killed]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+        end = time.monotonic() + 60
+        while journal_lines(killed) < 3 and time.monotonic() < end:
+            time.sleep(0.002)
+        process.kill()
+    kept = journal_lines(killed)
+    assert kept >= 3
+    job(killed)
+    assert looked.total() == len(NUMBERS) - kept
+    assert tables(killed) == tables(whole)
+
+
+def test_finished_run_reads_nothing_again_and_changed_photos_anew(
+    job: Callable[..., Outcome], looked: Counter[str], frames: Path, sample_frames: Path, tmp_path: Path
+) -> None:
+    job(tmp_path / "results")
+    assert looked == Counter({f"cabin_{number:04d}.jpg": 1 for number in NUMBERS})
+    before = tables(tmp_path / "results")
+    looked.clear()
+    job(tmp_path / "results")
+    assert not looked
+    assert tables(tmp_path / "results") == before
+    shutil.copy2(sample_frames / "cabin_0126.jpg", frames / "cabin_0127.jpg")  # copied from the camera again, whole this time
+    job(tmp_path / "results")
+    assert looked == Counter({"cabin_0127.jpg": 1})
+    assert rows(tmp_path / "results" / "readings.csv")[-2]["co_ppm_flag"] != "no_frame"
+
+
+def test_fresh_reads_all_and_keeps_the_old_journal(job: Callable[..., Outcome], looked: Counter[str], tmp_path: Path) -> None:
+    results = tmp_path / "results"
+    job(results)
+    old, before = (results / "journal.jsonl").read_bytes(), tables(results)
+    looked.clear()
+    job(results, fresh=True)
+    assert looked.total() == len(NUMBERS)
+    assert (results / "journal.1.jsonl").read_bytes() == old
+    assert tables(results) == before
+
+
+def test_progress_begins_where_the_run_does(frames: Path, calibration_path: Path, tmp_path: Path) -> None:
+    told: list[tuple[int, int]] = []
+    options = Options(readings_only=True)
+
+    def progress(done: int, total: int) -> None:
+        told.append((done, total))
+
+    run(frames, calibration_path, tmp_path / "results", options=options, progress=progress)
+    assert told == [(done, len(NUMBERS)) for done in range(len(NUMBERS) + 1)]
+    told.clear()
+    run(frames, calibration_path, tmp_path / "results", options=options, progress=progress)
+    assert told == [(len(NUMBERS), len(NUMBERS))]
+
+
+# --- same input, same output ---------------------------------------------------------------------------------------------
+
+
+def test_jobs_do_not_matter(job: Callable[..., Outcome], frames: Path, tmp_path: Path) -> None:
+    for jobs in (1, 3):
+        job(tmp_path / f"{jobs}", jobs=jobs)
+    found = {
+        jobs: {path.relative_to(tmp_path / jobs): path.read_bytes() for path in (tmp_path / jobs).rglob("*") if path.is_file()}
+        for jobs in ("1", "3")
+    }
+    assert found["1"] == found["3"]
+    assert len(found["1"]) > 15
+
+
+def test_order_and_dates_of_the_files_do_not_matter(
+    job: Callable[..., Outcome], whole: Path, sample_frames: Path, tmp_path: Path
+) -> None:
+    shuffled = list(NUMBERS)
+    random.Random(7).shuffle(shuffled)
+    other = tmp_path / "other"
+    for place, number in enumerate(shuffled):
+        copy(sample_frames, [number], other)
+        os.utime(other / f"cabin_{number:04d}.jpg", (1_000_000 + place, 1_000_000 + place))
+    job(tmp_path / "results", source=other)
+    assert tables(tmp_path / "results") == tables(whole)
+
+
+def test_another_frame_changes_no_raw_value(
+    job: Callable[..., Outcome], looked: Counter[str], frames: Path, sample_frames: Path, tmp_path: Path
+) -> None:
+    raw = ("raw_text", "raw_value", "rival_text", "rival_confidence", "reader", "sharpness", "quality", "shift_x_px")
+    job(tmp_path / "results")
+    before = {(row["frame"], row["display"]): row for row in rows(tmp_path / "results" / "readings_audit.csv")}
+    copy(sample_frames, [61], frames)
+    looked.clear()
+    job(tmp_path / "results")
+    assert looked == Counter({"cabin_0061.jpg": 1})
+    after = {(row["frame"], row["display"]): row for row in rows(tmp_path / "results" / "readings_audit.csv")}
+    assert {frame for frame, _ in after} - {frame for frame, _ in before} == {"cabin_0061.jpg"}
+    for place in before.keys() - {place for place in before if not place[0]}:
+        assert [after[place][name] for name in raw] == [before[place][name] for name in raw]
+
+
+# --- nothing is lost -----------------------------------------------------------------------------------------------------
+
+
+def test_every_frame_has_a_row_and_the_values_are_the_truth(
+    job: Callable[..., Outcome], frames: Path, sample_frames: Path, tmp_path: Path
+) -> None:
+    job(tmp_path / "results")
+    found = {row["frame"]: row for row in rows(tmp_path / "results" / "readings.csv") if row["frame"]}
+    assert sorted(found) == sorted(path.name for path in frames.iterdir())
+    truth = {row["frame"]: row for row in rows(sample_frames / "truth.csv")}
+    for frame, row in found.items():
+        for key in ("co_ppm", "o2_pct", "temp_c", "rh_pct", "wall_co_ppm"):
+            if row[f"{key}_flag"] in ("ok", "repaired"):
+                assert float(row[key]) == float(truth[frame][key]), (frame, key)
+    assert found["cabin_0127.jpg"]["co_ppm_flag"] == "no_frame"
+    assert found["cabin_0118.jpg"]["wall_co_ppm_flag"] == "over_range"
+    assert found["cabin_0118.jpg"]["co_ppm"] == "193"
+
+
+def test_inputs_are_not_touched(
+    job: Callable[..., Outcome], frames: Path, calibration_path: Path, trial_path: Path, tmp_path: Path
+) -> None:
+    def state() -> dict[Path, tuple[str, int, int]]:
+        return {
+            path: (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns, path.stat().st_mode)
+            for path in [calibration_path, trial_path, *sorted(frames.iterdir())]
+        }
+
+    before = state()
+    job(tmp_path / "results")
+    job(tmp_path / "results", fresh=True, jobs=2)
+    assert state() == before
+    assert (tmp_path / "results" / "calibration.toml").read_bytes() == calibration_path.read_bytes()
+
+
+@pytest.mark.parametrize("name", ["Küche ä ö", 'it\'s "quoted"', "a#b c%20", "Ω–帆船"])
+def test_names_of_folders_and_photos(
+    frames: Path, calibration_path: Path, sample_frames: Path, tmp_path: Path, name: str
+) -> None:
+    if os.name == "nt" and '"' in name:
+        pytest.skip("Windows has no quotation marks in names")
+    top = tmp_path / name
+    photos = copy(sample_frames, (1, 2), top / "photos" / name)
+    (photos / "cabin_0002.jpg").rename(photos / f"{name} 2.jpg")
+    calibration = shutil.copy(calibration_path, top / f"{name}.toml")
+    results = top / f"results {name}"
+    outcome = run(top / "photos", calibration, results)
+    assert [row["co_ppm"] for row in rows(results / "readings.csv")] == ["3", "7"]
+    assert {row["frame"] for row in rows(results / "readings.csv")} == {f"{name}/cabin_0001.jpg", f"{name}/{name} 2.jpg"}
+    assert list((results / "evidence").iterdir())
+    before = tables(results)
+    assert finish(outcome.results).assessment is not None
+    assert tables(results) == before
+
+
+# --- corrections, evidence, what stands in the folder ---------------------------------------------------------------------
+
+
+def test_corrections_count_and_raw_values_stay(job: Callable[..., Outcome], looked: Counter[str], tmp_path: Path) -> None:
+    results = tmp_path / "results"
+    job(results)
+    before = rows(results / "readings_audit.csv")
+    (results / "corrections.csv").write_text(
+        "frame,display,from,to,who,when,note\n"
+        "cabin_0002.jpg,co_ppm,7,17,keeper,2026-11-01T09:00:00+00:00,looked twice\n"
+        "cabin_0060.jpg,o2_pct,,hidden,,,\n"
+        "cabin_9999.jpg,co_ppm,1,2,,,\n"
+        "cabin_0002.jpg,ko_ppm,1,2,,,\n",
+        encoding="utf-8",
+    )
+    looked.clear()
+    outcome = finish(Results(results))
+    assert not looked
+    table = {row["frame"]: row for row in rows(results / "readings.csv")}
+    assert (table["cabin_0002.jpg"]["co_ppm"], table["cabin_0002.jpg"]["co_ppm_flag"]) == ("17", "corrected")
+    assert (table["cabin_0060.jpg"]["o2_pct"], table["cabin_0060.jpg"]["o2_pct_flag"]) == ("", "hidden")
+    after = rows(results / "readings_audit.csv")
+    for name in ("raw_text", "raw_value", "reader", "sharpness"):
+        assert [row[name] for row in after] == [row[name] for row in before]
+    assert [notice.where for notice in outcome.notices if notice.code == "correction-unused"] == [
+        "cabin_9999.jpg",
+        "cabin_0002.jpg",
+    ]
+    (results / "corrections.csv").unlink()
+    finish(Results(results))
+    assert rows(results / "readings_audit.csv") == before
+
+
+def test_evidence_is_this_runs_alone(job: Callable[..., Outcome], frames: Path, tmp_path: Path) -> None:
+    evidence = tmp_path / "results" / "evidence"
+    job(tmp_path / "results")
+    assert (evidence / "co_ppm_highest_cabin_0118.jpg").exists()
+    (evidence / "my own.jpg").write_bytes(b"not yours")
+    (frames / "cabin_0118.jpg").unlink()
+    job(tmp_path / "results")
+    names = {path.name for path in evidence.iterdir()}
+    assert not [name for name in names if "0118" in name]
+    assert [name for name in names if name.startswith("co_ppm_highest_")]
+    assert (evidence / "my own.jpg").read_bytes() == b"not yours"
+
+
+def test_evidence_stays_when_the_photos_are_gone(job: Callable[..., Outcome], frames: Path, tmp_path: Path) -> None:
+    results = tmp_path / "results"
+    outcome = job(results)
+    before = {path.name: path.read_bytes() for path in sorted((results / "evidence").iterdir())}
+    report = (results / "report.html").read_bytes()
+    frames.rename(tmp_path / "on another disk")
+    finish(outcome.results)
+    assert {path.name: path.read_bytes() for path in sorted((results / "evidence").iterdir())} == before
+    assert (results / "report.html").read_bytes() == report
+
+
+def test_evidence_of_frames_with_one_name_in_two_folders(sample_frames: Path, calibration_path: Path, tmp_path: Path) -> None:
+    for folder, numbers in (("100", (1, 2)), ("101", (118, 119))):
+        copy(sample_frames, numbers, tmp_path / "frames" / folder)
+    (tmp_path / "frames" / "101" / "cabin_0118.jpg").rename(tmp_path / "frames" / "101" / "cabin_0002.jpg")
+    outcome = run(tmp_path / "frames", calibration_path, tmp_path / "results")
+    assert outcome.assessment is not None
+    wanted = {
+        (finding.key, finding.slug, frame)
+        for finding in outcome.assessment.findings
+        if finding.slug in ("highest", "lowest")
+        for frame in finding.evidence[:2]
+    }
+    assert len(list((tmp_path / "results" / "evidence").iterdir())) == len(wanted)
+
+
+def test_read_leaves_no_report_of_other_readings(
+    job: Callable[..., Outcome], frames: Path, calibration_path: Path, trial_path: Path, tmp_path: Path
+) -> None:
+    results = tmp_path / "results"
+    job(results)
+    (frames / "cabin_0118.jpg").unlink()
+    run(frames, calibration_path, results, options=Options(readings_only=True))
+    assert not (results / "report.html").exists()
+    assert not (results / "assessment.json").exists()
+    assert (results / "trial.toml").read_bytes() == trial_path.read_bytes()
+    finish(Results(results))
+    assert (results / "report.html").exists()
+
+
+def test_two_runs_do_not_write_into_one_folder(
+    frames: Path, calibration_path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, told = Eyes.look, []
+
+    def look(self: Eyes, frame: Frame) -> FrameRecord:
+        if not told:
+            command = [sys.executable, "-m", "frametally", "read", frames, "-c", calibration_path, "-o", tmp_path / "results"]
+            told.append(subprocess.run(command, capture_output=True, text=True, check=False))
+        return real(self, frame)
+
+    monkeypatch.setattr(Eyes, "look", look)
+    run(frames, calibration_path, tmp_path / "results", options=Options(readings_only=True))
+    assert told[0].returncode == 2
+    assert "another frametally" in told[0].stderr
+
+
+def test_a_run_with_another_calibration_needs_fresh(frames: Path, calibration_path: Path, tmp_path: Path) -> None:
+    options = Options(readings_only=True)
+    run(frames, calibration_path, tmp_path / "results", options=options)
+    other = tmp_path / "other.toml"
+    text = calibration_path.read_text(encoding="utf-8")
+    other.write_text(text.replace("[[760, 389]", "[[758, 388]"), encoding="utf-8")
+    before = (tmp_path / "results" / "readings.csv").read_bytes()
+    with pytest.raises(BadInput, match="--fresh"):
+        run(frames, other, tmp_path / "results", options=options)
+    assert (tmp_path / "results" / "readings.csv").read_bytes() == before
+    run(frames, other, tmp_path / "results", options=Options(readings_only=True, fresh=True))
+
+
+# --- memory --------------------------------------------------------------------------------------------------------------
+
+PEAK = """
+import resource, sys
+from pathlib import Path
+from frametally.run import Options, run
+run(Path(sys.argv[1]), Path(sys.argv[2]), Path(sys.argv[3]), options=Options(jobs=2, readings_only=True))
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
+def test_memory_does_not_grow_with_the_number_of_frames(sample_frames: Path, calibration_path: Path, tmp_path: Path) -> None:
+    pytest.importorskip("resource")
+    half = tmp_path / "half.toml"
+    text = calibration_path.read_text(encoding="utf-8").replace("frame_size = [1280, 960]", "frame_size = [640, 480]")
+    lines = []
+    for line in text.splitlines():
+        if "corners" in line:
+            points = [float(part) / 2 for part in line.split("=")[1].replace("[", " ").replace("]", " ").split(",")]
+            line = f"corners = {np.reshape(points, (4, 2)).tolist()}"
+        lines.append(line)
+    half.write_text("\n".join(lines), encoding="utf-8")
+    pictures = [
+        cv2.imencode(".jpg", cv2.resize(cv2.imdecode(np.fromfile(sample_frames / name, np.uint8), 1), (640, 480)))[1].tobytes()
+        for name in ("cabin_0001.jpg", "cabin_0015.jpg", "cabin_0060.jpg")
+    ]
+    peaks = {}
+    for count in (30, 150):
+        folder = tmp_path / f"frames {count}"
+        folder.mkdir()
+        for number in range(count):
+            (folder / f"cabin_{number + 1:04d}.jpg").write_bytes(pictures[number % 3])
+        command = [sys.executable, "-c", PEAK, folder, half, tmp_path / f"results {count}"]
+        peaks[count] = int(subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()[-1])
+    assert peaks[150] < 1.15 * peaks[30]
