@@ -23,6 +23,7 @@ from frametally.read.segments import (
     measure,
     place_likelihoods,
     sign_chances,
+    stray_ink,
 )
 from frametally.read.texts import candidates
 
@@ -56,12 +57,15 @@ class _Answer:
     fit: Fit
     bars: Bars
     share: np.ndarray
+    stray: float
     mask: Mask
 
     @property
     def trust(self) -> float:
-        """How far the fit can be trusted at all, 0 to 1, from the share of the ink that the reading explains."""
-        return float(np.clip((float(self.share.min()) - 0.45) / 0.3, 0.0, 1.0))
+        """How far the fit can be trusted at all, 0 to 1, from the share of the ink that the reading explains and what it leaves out."""
+        explained = np.clip((float(self.share.min()) - 0.45) / 0.3, 0.0, 1.0)
+        left_out = np.clip((0.7 - self.stray) / 0.35, 0.0, 1.0)
+        return float(explained * left_out)
 
     @property
     def contrast(self) -> float:
@@ -172,7 +176,8 @@ def _read_fit(strip: Strip, fit: Fit, mask: Mask, words: tuple[str, ...], floor:
     share = explained(fit, bars, mask, glyphs)
     if text.startswith("-"):
         share[: len(glyphs) - len(glyphs.lstrip())] = 1.0  # the empty places before the first digit hold the sign
-    return _Answer(texts, fit, bars, share, mask)
+    stray = stray_ink(fit, bars, mask, glyphs, minus=text.startswith("-"))
+    return _Answer(texts, fit, bars, share, stray, mask)
 
 
 def _veiled_bars(strip: Strip, fit: Fit, bars: Bars) -> np.ndarray:

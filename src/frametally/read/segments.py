@@ -124,22 +124,62 @@ def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
     more: a little dirt in an empty place does not count. Nor does the decimal point.
     """
     energy = np.clip(fit.ink.map, 0, 1.2) ** 2
-    for position in mask.breaks:
-        _wipe_point(energy, bars, position)
+    _wipe_points(energy, bars, mask)
+    painted = _painted(energy.shape, bars, glyphs, 2.1)
     inside, spare = np.zeros(len(glyphs)), np.zeros(len(glyphs))
-    for place, glyph in enumerate(glyphs):
-        lit = likeliest_shape(glyph, bars.lit[place])
-        stroke = float(bars.stroke[place])
-        ends = np.rint(np.stack([bars.x[place], bars.y[place]], axis=-1)).astype(np.int32)
-        cell, painted = np.zeros(energy.shape, np.uint8), np.zeros(energy.shape, np.uint8)
-        hull = cv2.convexHull(ends.reshape(-1, 2))
+    for place in range(len(glyphs)):
+        cell = np.zeros(energy.shape, np.uint8)
+        hull = cv2.convexHull(_ends(bars, place).reshape(-1, 2))
         cv2.fillConvexPoly(cell, hull, 1)
-        cv2.polylines(cell, [hull], True, 1, max(3, round(2.4 * stroke)))
-        for bar in np.flatnonzero(lit):
-            cv2.line(painted, ends[bar, 0].tolist(), ends[bar, -1].tolist(), 1, max(3, round(2.1 * stroke)))
+        cv2.polylines(cell, [hull], True, 1, max(3, round(2.4 * float(bars.stroke[place]))))
         inside[place] = energy[cell > 0].sum()
         spare[place] = energy[(cell > 0) & (painted == 0)].sum()
     return 1 - spare / np.maximum(np.maximum(inside, 0.4 * inside.max()), 1e-6)
+
+
+def stray_ink(fit: Fit, bars: Bars, mask: Mask, glyphs: str, *, minus: bool) -> float:
+    """Give the largest blot between and left of the digits that this reading leaves out, as a share of a bar's area.
+
+    Such a blot may be a leading 1 that fell between two places, which would make 12 a 2. Only what is as high as a quarter of
+    a digit counts, and stands in the digits' own rows; right of the last full-size place stand unit signs. Where the reading
+    has a `minus`, level strokes at half height are left out.
+    """
+    level = float(lit_levels(bars.lit).max())
+    spare = np.where(fit.ink.map > 0.5 * level, 1, 0).astype(np.uint8)
+    spare[_painted(spare.shape, bars, glyphs, 2.4) > 0] = 0
+    _wipe_points(spare, bars, mask)
+    last = len(glyphs) - 1 - (mask.after or 0)
+    top, bottom = float(bars.y[last, 0].mean()), float(bars.y[last, 3].mean())
+    height, stroke = bottom - top, float(bars.stroke[last])
+    end = max(round(float(bars.x[last, 1:3].max()) + stroke), 0)
+    band = spare[max(round(top), 0) : max(round(bottom) + 1, 0), :end]
+    if band.size == 0 or height < 8:
+        return 0.0
+    _, _, stats, _ = cv2.connectedComponentsWithStats(band, connectivity=4)
+    least = 0.25 * height if not minus else max(0.25 * height, 1.6 * stroke)
+    inside = stats[1:, cv2.CC_STAT_LEFT] > 0  # what comes in over the strip's edge is the display's frame
+    blots = stats[1:][(stats[1:, cv2.CC_STAT_HEIGHT] >= least) & inside]
+    return float(blots[:, cv2.CC_STAT_AREA].max()) / (0.42 * height * stroke) if len(blots) else 0.0
+
+
+def _ends(bars: Bars, place: int) -> np.ndarray:
+    return np.rint(np.stack([bars.x[place], bars.y[place]], axis=-1)).astype(np.int32)
+
+
+def _painted(shape: tuple[int, ...], bars: Bars, glyphs: str, strokes: float) -> np.ndarray:
+    """Paint the bars of a reading, `strokes` times as broad as they are: uint8, 1 where painted."""
+    painted = np.zeros(shape, np.uint8)
+    for place, glyph in enumerate(glyphs):
+        ends = _ends(bars, place)
+        for bar in np.flatnonzero(likeliest_shape(glyph, bars.lit[place])):
+            thickness = max(3, round(strokes * float(bars.stroke[place])))
+            cv2.line(painted, ends[bar, 0].tolist(), ends[bar, -1].tolist(), 1, thickness)
+    return painted
+
+
+def _wipe_points(energy: np.ndarray, bars: Bars, mask: Mask) -> None:
+    for position in mask.breaks:
+        _wipe_point(energy, bars, position)
 
 
 def _wipe_point(energy: np.ndarray, bars: Bars, position: int) -> None:
@@ -152,7 +192,7 @@ def _wipe_point(energy: np.ndarray, bars: Bars, position: int) -> None:
     height = bars.y[before, 3].mean() - bars.y[before, 0].mean()
     top, bottom = bars.y[before, 3].mean() - 0.25 * height, bars.y[before, 3].mean() + 0.2 * height
     rows, columns = slice(max(round(top), 0), max(round(bottom), 0)), slice(max(round(left), 0), max(round(right), 0))
-    energy[rows, columns] = 0.0
+    energy[rows, columns] = 0
 
 
 def sign_chances(fit: Fit, bars: Bars) -> np.ndarray:
