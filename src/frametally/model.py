@@ -310,7 +310,7 @@ STATUS_DEFAULTS: dict[str, str] = {
     "----": "over range",
     "---": "over range",
     "--": "over range",
-    "LO": "under range",
+    "LO": "status",  # low battery on one instrument, under range on the next: the calibration says which
     "UL": "under range",
     "ERR": "error",
     "BAT": "low battery",

@@ -66,7 +66,7 @@ def settle(
     doubtful_below : a probability below this is a doubt, 0 to 1
     events : bool, (frames,): whether other displays jump on the way to this frame, as `find_events` says of each
     """
-    readings = whole_night_lost(readings)
+    readings = unbelieved_words(whole_night_lost(readings))
     steps = _steps(elapsed_min)
     scale = step_scale(readings, steps, display)
     jump_share = np.where(events, EVENT_SHARE, JUMP_SHARE) if events is not None else np.full(len(readings), JUMP_SHARE)
@@ -81,6 +81,20 @@ def whole_night_lost(readings: Sequence[Reading]) -> list[Reading]:
         replace(reading, flag=Flag.LOST) if index > last_seen and reading.flag is Flag.HIDDEN else reading
         for index, reading in enumerate(readings)
     ]
+
+
+def unbelieved_words(readings: Sequence[Reading]) -> list[Reading]:
+    """Take the words of a display on which next to nothing else can be read for what they are: bad fits of a wrong mark.
+
+    A display that is over its range all night shows little but its word, and is believed.
+    """
+    looked = [reading for reading in readings if reading.flag not in _NO_VALUE and reading.flag is not Flag.BLANK]
+    numbers = sum(reading.flag is Flag.OK and reading.confidence >= PIXELS_AT_LEAST for reading in looked)
+    unread = sum(reading.flag in (Flag.UNREADABLE, Flag.OK, Flag.DOUBTFUL) for reading in looked) - numbers
+    if len(looked) < 8 or numbers > 0.1 * len(looked) or unread < 0.5 * len(looked):
+        return list(readings)
+    words = (Flag.OVER_RANGE, Flag.UNDER_RANGE, Flag.STATUS)
+    return [replace(reading, flag=Flag.UNREADABLE) if reading.flag in words else reading for reading in readings]
 
 
 def _steps(elapsed_min: Sequence[float]) -> np.ndarray:

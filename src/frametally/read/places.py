@@ -155,8 +155,8 @@ class _Trial:
 
 
 def _merit(gain: float, ink: Ink) -> float:
-    """Weigh the share of the ink explained with how far the ink stands off: what is faint is easily explained."""
-    return gain * ink.contrast**0.5
+    """Weigh the share of the ink explained with how far the ink stands off, since what is faint is easily explained."""
+    return gain * (ink.contrast * ink.likely) ** 0.5
 
 
 def _best(layouts: np.ndarray, scores: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:

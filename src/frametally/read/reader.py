@@ -9,6 +9,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
+from frametally.errors import BadInput
 from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Placement, Reading, Rival
 from frametally.read.layout import Mask
 from frametally.read.ocr import read_text
@@ -32,6 +33,9 @@ LEAST_CONTRAST = 0.06
 
 UNLIT_SHARE, FAINT_SHARE = 0.22, 0.4
 """Shares of the usual contrast: below the first only unlit segments are left to see, below the second a reading is a doubt."""
+
+WORD_AT_LEAST = 0.5
+"""A word less probable than this was not read."""
 
 KEPT_RIVALS = 5
 
@@ -62,7 +66,7 @@ class _Answer:
 
     @property
     def trust(self) -> float:
-        """How far the fit can be trusted at all, 0 to 1, from the share of the ink that the reading explains and what it leaves out."""
+        """How far the fit can be trusted at all, 0 to 1, from the ink that the reading explains and leaves out."""
         explained = np.clip((float(self.share.min()) - 0.45) / 0.3, 0.0, 1.0)
         left_out = np.clip((0.7 - self.stray) / 0.35, 0.0, 1.0)
         return float(explained * left_out)
@@ -170,13 +174,15 @@ def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | Non
 def _read_fit(strip: Strip, fit: Fit, mask: Mask, words: tuple[str, ...], floor: float = FLOOR_FOUND) -> _Answer:
     bars = measure(fit, mask)
     veiled = _veiled_bars(strip, fit, bars)
-    signs = sign_chances(fit, bars) if mask.sign else None
-    texts = candidates(place_likelihoods(bars, fit, veiled, floor), mask, words, signs)
+    signs = sign_chances(fit, bars)
+    texts = candidates(place_likelihoods(bars, fit, veiled, floor), mask, words, signs if mask.sign else None)
     text, glyphs, _ = texts[0]
     share = explained(fit, bars, mask, glyphs)
     if text.startswith("-"):
         share[: len(glyphs) - len(glyphs.lstrip())] = 1.0  # the empty places before the first digit hold the sign
     stray = stray_ink(fit, bars, mask, glyphs, minus=text.startswith("-"))
+    if not mask.sign and text[:1].isdigit():  # a minus where the mask allows none: a temperature below zero, marked without it
+        stray = max(stray, float(signs[len(glyphs) - len(glyphs.lstrip())]))
     return _Answer(texts, fit, bars, share, stray, mask)
 
 
@@ -208,6 +214,8 @@ def _judge(answer: _Answer, display: Display, known: Known | None, veiled: float
         flag = Flag.UNREADABLE if _is_glaring(answer, veiled, known) else Flag.BLANK
         return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, rivals, "segments", sharpness)
     flag = flag_of(text, display)
+    if flag is not Flag.OK and confidence < WORD_AT_LEAST and number(text) is None:
+        flag = Flag.UNREADABLE  # a word says more than a number: it must be more than the best of bad fits
     if known is not None and flag is Flag.OK and answer.contrast < FAINT_SHARE * known.contrast:
         flag = Flag.DOUBTFUL  # far fainter than this display's lit bars are: perhaps what shows on it unlit
     return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
@@ -288,7 +296,14 @@ def read_display(
     digits : the mask, one # per digit place, like "##.#" or "-##.#"; several where the point moves
     corners : where the digits are, clockwise from their own top left [px]; None = the whole picture
     kind : "segments" or "text"
+
+    Raises
+    ------
+    BadInput
+        Where `image` is no picture.
     """
+    if not isinstance(image, np.ndarray) or image.ndim not in (2, 3) or image.size == 0 or image.dtype != np.uint8:
+        raise BadInput("read_display needs a picture as a numpy array of uint8; cv2.imread gives None where it finds no picture")
     rows, columns = image.shape[:2]
     if corners is None:
         corners = ((0, 0), (columns, 0), (columns, rows), (0, rows))

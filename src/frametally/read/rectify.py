@@ -52,7 +52,8 @@ class Ink:
     share of the ground's brightness (dark segments) or of the full scale (bright segments); `noise` is the ground's own
     unrest in the same unit as `map`; `dark` says whether the segments are darker than the ground; `ground` is
     the brightness behind the segments, of the shape of `map`, 0 to 255; `usual` its usual value; `glare` the share of the region
-    whose ground is far brighter than that.
+    whose ground is far brighter than that; `likely` how far the brightest and darkest parts of the strip speak for segments of
+    this kind, 0 to 1.
     """
 
     map: np.ndarray
@@ -62,6 +63,7 @@ class Ink:
     ground: np.ndarray
     usual: float
     glare: float
+    likely: float
 
 
 def side_lengths(corners: Corners) -> tuple[float, float]:
@@ -141,7 +143,18 @@ def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
     level = max(float(np.percentile(cv2.GaussianBlur(inner, (0, 0), 1.5), 98.5)), 0.6 * usual_contrast, 1e-3)
     rough = inner - cv2.GaussianBlur(inner, (0, 0), 2.0)
     noise = 1.4826 * float(np.median(np.abs(rough))) / level
-    return Ink((raw / level).astype(np.float32), level, noise, dark, ground, usual, glare)
+    likely = _likely(brightness[PAD:-PAD, PAD:-PAD], dark)
+    return Ink((raw / level).astype(np.float32), level, noise, dark, ground, usual, glare, likely)
+
+
+def _likely(brightness: np.ndarray, dark: bool) -> float:
+    """Give how much further the strip reaches to the segments' side of its usual brightness than to the other: 0 to 1.
+
+    A lone bright 1 brightens its surroundings only; the ground beside it is no dark segment.
+    """
+    low, middle, high = np.percentile(brightness, (0.5, 50, 99.5))
+    below, above = float(middle - low) + 1.0, float(high - middle) + 1.0
+    return (below if dark else above) / (below + above)
 
 
 def _ground(brightness: np.ndarray, dark: bool) -> np.ndarray:
