@@ -311,7 +311,6 @@ STATUS_DEFAULTS: dict[str, str] = {
     "---": "over range",
     "--": "over range",
     "LO": "status",  # low battery on one instrument, under range on the next: the calibration says which
-    "UL": "under range",
     "ERR": "error",
     "BAT": "low battery",
     "LOBAT": "low battery",

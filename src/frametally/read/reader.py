@@ -34,6 +34,12 @@ LEAST_CONTRAST = 0.06
 UNLIT_SHARE, FAINT_SHARE = 0.22, 0.4
 """Shares of the usual contrast: below the first only unlit segments are left to see, below the second a reading is a doubt."""
 
+CLEAN = 0.93
+"""A fit near the known places that explains less than this of its ink is checked against a search of the whole region."""
+
+CONTESTED = 0.5
+"""Stray ink that a reading is charged with where another fit, about as good, says something else."""
+
 WORD_AT_LEAST = 0.5
 """A word less probable than this was not read."""
 
@@ -65,9 +71,19 @@ class _Answer:
     mask: Mask
 
     @property
+    def explains(self) -> float:
+        """The share of its ink that the worst explained place has on its bars."""
+        return float(self.share.min())
+
+    @property
+    def merit(self) -> float:
+        """What decides between two answers: how likely the text is, how far the fit is trusted and how much it explains."""
+        return self.texts[0][2] * self.trust * max(self.explains, 0.0) ** 4
+
+    @property
     def trust(self) -> float:
         """How far the fit can be trusted at all, 0 to 1, from the ink that the reading explains and leaves out."""
-        explained = np.clip((float(self.share.min()) - 0.45) / 0.3, 0.0, 1.0)
+        explained = np.clip((self.explains - 0.45) / 0.3, 0.0, 1.0)
         left_out = np.clip((0.7 - self.stray) / 0.35, 0.0, 1.0)
         return float(explained * left_out)
 
@@ -156,19 +172,24 @@ def _merit(answer: _Answer) -> float:
 
 
 def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | None) -> _Answer:
-    """Read with one mask: near the known places first; if that does not settle it, anywhere in the region."""
-    if known is not None:
-        fit = follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
-        near = _read_fit(strip, fit, mask, words, FLOOR_FOLLOWED)
-        if near.texts[0][2] >= 0.97 and near.trust >= 1.0 and near.fit.gain >= 0.8 * known.gains[mask.text]:
-            return near
+    """Read with one mask: near the known places first; if that does not settle it, anywhere in the region.
+
+    Where near and far say different things, and the one that explains more ink is not clearly the likelier too, neither is
+    trusted.
+    """
     if known is None:
         return _read_fit(strip, find_places(strip, mask), mask, words)
+    fit = follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
+    near = _read_fit(strip, fit, mask, words, FLOOR_FOLLOWED)
+    clean = near.trust >= 1.0 and near.explains >= CLEAN and near.fit.gain >= 0.8 * known.gains[mask.text]
+    if clean and near.texts[0][2] >= 0.97:
+        return near
     fit = find_places(strip, mask, known.layouts[mask.text][None], known.dark, known.contrast)
     far = _read_fit(strip, fit, mask, words)
-    if near.texts[0][2] * near.trust >= far.texts[0][2] * far.trust:
-        return near
-    return far
+    better, other = sorted((far, near), key=lambda answer: answer.merit, reverse=True)
+    if better.texts[0][0] != other.texts[0][0] and other.merit > 0.8 * better.merit:
+        return replace(better, stray=max(better.stray, CONTESTED))
+    return better
 
 
 def _read_fit(strip: Strip, fit: Fit, mask: Mask, words: tuple[str, ...], floor: float = FLOOR_FOUND) -> _Answer:
