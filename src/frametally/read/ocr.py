@@ -74,11 +74,8 @@ def _ask(page: np.ndarray, timeout_s: float) -> OcrAnswer:
         data = pytesseract.image_to_data(page, config=config, timeout=timeout_s, output_type=pytesseract.Output.DICT)
     except (pytesseract.TesseractError, pytesseract.TesseractNotFoundError, RuntimeError, OSError, ValueError, SystemExit):
         return NOTHING
-    words = [
-        (text.strip(), float(sure))
-        for text, sure in zip(data["text"], data["conf"], strict=True)
-        if text.strip() and float(sure) >= 0
-    ]
+    found = zip(data.get("text", ()), data.get("conf", ()), strict=False)  # a program that was cut off gives half a table
+    words = [(text.strip(), float(sure)) for text, sure in found if text.strip() and float(sure) >= 0]
     if not words:
         return NOTHING
     text = "".join(_TEXT.findall("".join(word for word, _ in words)))

@@ -8,6 +8,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
+from pydantic import ValidationError
 
 from frametally.errors import BadInput
 from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Placement, Reading, Rival
@@ -31,6 +32,9 @@ from frametally.read.texts import candidates
 LEAST_CONTRAST = 0.06
 """Below this, nothing on the display stands off its ground: it is off. As in `rectify.Ink.contrast`."""
 
+FAINTEST = 0.035
+"""Where nothing is known of a display, it is off below this contrast, and at best a doubt below LEAST_CONTRAST."""
+
 UNLIT_SHARE, FAINT_SHARE = 0.22, 0.4
 """Shares of the usual contrast: below the first only unlit segments are left to see, below the second a reading is a doubt."""
 
@@ -51,8 +55,11 @@ GIVEN_UP = 0.05
 
 @dataclass(frozen=True)
 class Known:
-    """What the reference frame tells of a display, by mask: the `layouts` of its places, the `gains` of those fits; and how
-    far lit bars stand off, `contrast`, whether they are `dark`, and how bright the `ground` is, 0 to 255."""
+    """What the reference frame tells of a display.
+
+    `layouts` and `gains` have, by mask, the places and how much they explain, where the digits shown settle them; `contrast` is
+    how far lit bars stand off, `dark` whether they are darker than the ground, `ground` how bright that is, 0 to 255.
+    """
 
     layouts: Mapping[str, np.ndarray]
     gains: Mapping[str, float]
@@ -124,8 +131,9 @@ def learn(strip: Strip, display: Display) -> Known | None:
     best = max(answers, key=_merit)
     if best.texts[0][2] * best.trust < 0.9:
         return None
-    layouts = {answer.mask.text: answer.fit.layout for answer in answers}
-    gains = {answer.mask.text: answer.fit.gain for answer in answers}
+    tall = any(glyph in "02356890" for glyph in best.texts[0][1])  # top and bottom bars say how high the digits are, a 1 does not
+    layouts = {answer.mask.text: answer.fit.layout for answer in answers if tall}
+    gains = {answer.mask.text: answer.fit.gain for answer in answers if tall}
     return Known(layouts, gains, best.contrast, best.fit.ink.dark, best.fit.ink.usual)
 
 
@@ -179,6 +187,8 @@ def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | Non
     """
     if known is None:
         return _read_fit(strip, find_places(strip, mask), mask, words)
+    if mask.text not in known.layouts:
+        return _read_fit(strip, find_places(strip, mask, None, known.dark, known.contrast), mask, words)
     fit = follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
     near = _read_fit(strip, fit, mask, words, FLOOR_FOLLOWED)
     clean = near.trust >= 1.0 and near.explains >= CLEAN and near.fit.gain >= 0.8 * known.gains[mask.text]
@@ -231,14 +241,15 @@ def _judge(answer: _Answer, display: Display, known: Known | None, veiled: float
     text, probability = texts[0]
     confidence = probability * answer.trust
     rivals = tuple(Rival(t, number(t), p * answer.trust) for t, p in texts[:KEPT_RIVALS])
-    if _is_off(answer.contrast, text, confidence, known):
+    if _is_off(answer, text, confidence, known):
         flag = Flag.UNREADABLE if _is_glaring(answer, veiled, known) else Flag.BLANK
         return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, rivals, "segments", sharpness)
     flag = flag_of(text, display)
     if flag is not Flag.OK and confidence < WORD_AT_LEAST and number(text) is None:
         flag = Flag.UNREADABLE  # a word says more than a number: it must be more than the best of bad fits
-    if known is not None and flag is Flag.OK and answer.contrast < FAINT_SHARE * known.contrast:
-        flag = Flag.DOUBTFUL  # far fainter than this display's lit bars are: perhaps what shows on it unlit
+    if flag is Flag.OK and answer.contrast < (LEAST_CONTRAST if known is None else FAINT_SHARE * known.contrast):
+        flag = Flag.DOUBTFUL  # so faint that it may be what shows on the display unlit
+        confidence = min(confidence, 0.5)
     return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
 
 
@@ -272,14 +283,16 @@ def _can_show(value: float, display: Display) -> bool:
     return abs(steps - round(steps)) < 1e-6 * max(1.0, abs(steps))
 
 
-def _is_off(contrast: float, text: str, confidence: float, known: Known | None) -> bool:
+def _is_off(answer: _Answer, text: str, confidence: float, known: Known | None) -> bool:
     """Tell whether the display is off: nothing stands out, or only what stands out on an unlit one too, all bars alike."""
+    contrast = answer.contrast
     all_lit = not set(text) - set("8.")
-    if not text or (known is not None and contrast < UNLIT_SHARE * known.contrast):
-        return True
     if known is not None:
-        return contrast < LEAST_CONTRAST or (all_lit and contrast < FAINT_SHARE * known.contrast)
-    return contrast < 2.5 * LEAST_CONTRAST if all_lit else contrast < LEAST_CONTRAST and confidence < 0.5
+        unlit = contrast < max(LEAST_CONTRAST, UNLIT_SHARE * known.contrast)
+        return not text or unlit or (all_lit and contrast < FAINT_SHARE * known.contrast)
+    if not text or contrast < FAINTEST or (contrast < LEAST_CONTRAST and confidence < 0.6):
+        return True
+    return contrast < 2.5 * LEAST_CONTRAST and (all_lit or (not answer.fit.ink.dark and confidence < 0.5))
 
 
 def flag_of(text: str, display: Display) -> Flag:
@@ -321,13 +334,21 @@ def read_display(
     Raises
     ------
     BadInput
-        Where `image` is no picture.
+        Where `image` is no picture, or a mask, the corners or the kind are not what they should be.
     """
-    if not isinstance(image, np.ndarray) or image.ndim not in (2, 3) or image.size == 0 or image.dtype != np.uint8:
-        raise BadInput("read_display needs a picture as a numpy array of uint8; cv2.imread gives None where it finds no picture")
+    coloured = isinstance(image, np.ndarray) and image.shape[2:] in ((), (3,)) and image.ndim in (2, 3)
+    if not coloured or image.size == 0 or image.dtype != np.uint8:
+        raise BadInput(
+            "read_display needs a picture: a numpy array of uint8, grey or with three colours (BGR);"
+            " cv2.imread gives None where it finds no picture"
+        )
     rows, columns = image.shape[:2]
     if corners is None:
         corners = ((0, 0), (columns, 0), (columns, rows), (0, rows))
     masks = digits if isinstance(digits, str) else tuple(digits)
-    display = Display(key="display", quantity="reading", unit="", corners=corners, digits=masks, kind=kind)
+    try:
+        display = Display(key="display", quantity="reading", unit="", corners=corners, digits=masks, kind=kind)
+    except ValidationError as error:
+        faults = "; ".join(f"{fault['loc'][0]}: {fault['msg'].removeprefix('Value error, ')}" for fault in error.errors())
+        raise BadInput(f"read_display cannot work with this: {faults}") from None
     return read_strip(rectify(image, display.corners), display)

@@ -1,0 +1,108 @@
+"""Takes the demo night (or any night with its calibration); gives how long each stage of reading a photo takes, as ratios.
+
+    python benchmarks/speed.py [--frames FOLDER -c CALIBRATION] [--photos N] [--out benchmarks/RESULTS.md]
+
+Everything is measured in one run, stage after stage on the same photo, so that a busy machine slows all of it alike. The
+measure is OpenCV's bare decoding of the same file from memory.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TypeVar
+
+import cv2
+import numpy as np
+from borrowed import ROOT
+from report import write_section
+
+from frametally.errors import BadFrame
+from frametally.frames import load, open_night
+from frametally.model import Frame
+from frametally.reading import Eyes, Settings
+from frametally.run import Options, load_settings, run
+
+STAGES = ("bare decoding", "open and decode", "register", "read all displays")
+
+_Out = TypeVar("_Out")
+
+
+def clock(work: Callable[[], _Out], spent: list[float]) -> _Out:
+    """Do something and note how long it took. [s]"""
+    start = time.perf_counter()
+    result = work()
+    spent.append(time.perf_counter() - start)
+    return result
+
+
+def time_stages(frames: list[Frame], eyes: Eyes) -> dict[str, list[float]]:
+    """Give every stage's time for every photo that can be decoded. [s]"""
+    spent: dict[str, list[float]] = {stage: [] for stage in STAGES}
+    for frame in frames:
+        data = np.fromfile(frame.path, np.uint8)
+        try:
+            picture = load(frame)
+        except BadFrame:
+            continue
+        clock(lambda data=data: cv2.imdecode(data, cv2.IMREAD_COLOR), spent[STAGES[0]])  # type: ignore[misc]
+        clock(lambda frame=frame: load(frame), spent[STAGES[1]])  # type: ignore[misc]
+        placement = clock(lambda picture=picture: eyes.registrar.locate(picture.pixels), spent[STAGES[2]])  # type: ignore[misc]
+        clock(lambda p=picture, at=placement: eyes.reader.read(p.pixels, at), spent[STAGES[3]])  # type: ignore[misc]
+    return spent
+
+
+def time_run(frames: Path, calibration: Path, jobs: int) -> float:
+    """Give how long `frametally read` takes over the whole night. [s]"""
+    with TemporaryDirectory(prefix="frametally-benchmark-") as folder:
+        spent: list[float] = []
+        options = Options(jobs=jobs, readings_only=True)
+        clock(lambda: run(frames, calibration, Path(folder) / "results", options=options), spent)
+    return spent[0]
+
+
+def measure(frames: Path, calibration: Path, most: int) -> str:
+    """Give the section's text."""
+    settings: Settings = load_settings(calibration, None, None)
+    night = open_night(frames)
+    eyes = Eyes.open(night, settings)
+    spent = time_stages(list(night.frames[:: max(1, len(night.frames) // most)]), eyes)
+    bare = float(np.median(spent[STAGES[0]]))
+    lines = ["| stage, one thread | median, in bare decodings | slowest tenth begins at |", "| --- | --- | --- |"]
+    for stage in STAGES:
+        middle, slow = np.quantile(spent[stage], [0.5, 0.9])
+        print(f"{stage}: {1000 * middle:.1f} ms, slowest tenth {1000 * slow:.1f} ms", file=sys.stderr)
+        lines.append(f"| {stage} | {middle / bare:.1f} | {slow / bare:.1f} |")
+    whole = {jobs: time_run(frames, calibration, jobs) for jobs in (1, 2)}
+    count = len(night.frames)
+    lines += ["", "| the whole night, photos to table | a photo, in bare decodings | against one job |", "| --- | --- | --- |"]
+    for jobs, seconds in whole.items():
+        print(f"{jobs} jobs: {seconds:.1f} s, {1000 * seconds / count:.0f} ms a photo", file=sys.stderr)
+        lines.append(
+            f"| {jobs} {'job' if jobs == 1 else 'jobs'} | {seconds / count / bare:.1f} | {whole[1] / seconds:.2f} times as fast |"
+        )
+    displays = len(settings.calibration.displays)
+    width, height = settings.calibration.frame_size
+    about = f"{count} photos of {width} x {height} px with {displays} displays; {len(spent[STAGES[0]])} of them for the stages."
+    return about + "\n\n" + "\n".join(lines)
+
+
+def main() -> None:
+    """Measure, then print or write."""
+    about, _, usage = (__doc__ or "").partition("\n\n")
+    parser = argparse.ArgumentParser(description=about, epilog=usage, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--frames", type=Path, default=ROOT / "sample_frames")
+    parser.add_argument("-c", "--calibration", type=Path, default=ROOT / "calibration" / "canal_boat.toml")
+    parser.add_argument("--photos", type=int, default=60, help="photos for the stages")
+    parser.add_argument("--out", type=Path, help="a Markdown file to write the section into")
+    asked = parser.parse_args()
+    cv2.setNumThreads(1)
+    write_section(asked.out, "Speed", measure(asked.frames, asked.calibration, asked.photos))
+
+
+if __name__ == "__main__":
+    main()
