@@ -370,6 +370,41 @@ def test_evidence_stays_when_the_photos_are_gone(job: Callable[..., Outcome], fr
     assert (results / "report.html").read_bytes() == report
 
 
+def test_photos_that_are_gone_are_told_in_words_that_help(
+    job: Callable[..., Outcome], frames: Path, caplog: pytest.LogCaptureFixture, tmp_path: Path
+) -> None:
+    outcome = job(tmp_path / "results")
+    caplog.clear()
+    frames.rename(tmp_path / "on another disk")
+    finish(outcome.results)
+    assert f"The photos are no longer in {frames}." in caplog.text
+    assert "Put the folder back" in caplog.text
+    assert "Errno" not in caplog.text
+
+
+def test_what_does_not_go_with_the_night_is_noted(frames: Path, calibration_path: Path, trial_path: Path, tmp_path: Path) -> None:
+    trial, calibration = tmp_path / "trial.toml", tmp_path / "calibration.toml"
+    text = trial_path.read_text(encoding="utf-8").replace("2026-10-3", "2027-02-2").replace('"wall unit"', '"wall clock"')
+    trial.write_text(text, encoding="utf-8")
+    text = calibration_path.read_text(encoding="utf-8").replace('key = "o2_pct"', 'key = "oxygen"')
+    calibration.write_text(text, encoding="utf-8")
+    outcome = run(frames, calibration, tmp_path / "results", trial=trial)
+    codes = [notice.code for notice in outcome.notices]
+    assert [codes.count(code) for code in ("trial-times", "trial-instrument", "not-assessed")] == [1, 1, 1]
+    (tmp_path / "results" / "corrections.csv").write_text(
+        "frame,display,from,to,who,when,note\ncabin_0118.jpg,co_ppm,139,1930,,,\n", encoding="utf-8"
+    )
+    found = {notice.code: notice.text for notice in finish(outcome.results).notices}
+    assert "showed '139' in cabin_0118.jpg, but '193' was read there" in found["correction-from"]
+    assert "0 to 999" in found["correction-range"]
+    assert "co_ppm: the highest reading, 193 in cabin_0118.jpg, was corrected by hand to 1930" in found["correction-extreme"]
+
+
+def test_a_usual_night_has_no_such_notes(job: Callable[..., Outcome], tmp_path: Path) -> None:
+    codes = {notice.code for notice in job(tmp_path / "results").notices}
+    assert not codes & {"trial-times", "trial-instrument", "not-assessed", "two-nights", "calibration-misfit"}
+
+
 def test_evidence_of_frames_with_one_name_in_two_folders(sample_frames: Path, calibration_path: Path, tmp_path: Path) -> None:
     for folder, numbers in (("100", (1, 2)), ("101", (118, 119))):
         copy(sample_frames, numbers, tmp_path / "frames" / folder)

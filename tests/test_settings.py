@@ -217,8 +217,8 @@ def test_all_faults_are_told_at_once_one_per_line(altered: Any) -> None:
         "write it like: resolution = 0.1",
         'instrument "hand-held gas monitor", display o2_pct: accuracy, absolute should be 0 or more, but is -0.3; '
         "write it like: absolute = 3",
-        'instrument "wall unit", display rh_pct: corners: the four corners should go clockwise from the digits\' own top left, '
-        "and make a convex shape",
+        'instrument "wall unit", display rh_pct: corners: [343, 5360] lies outside the frame of 1280 x 960; '
+        "x comes first, then y",
         'instrument "wall unit", display rh_pct: range: the range [95.0, 20.0] should be [lowest, highest]',
         'instrument "wall unit", display wall_co_ppm: kind should be "segments" or "text", but is "segmented"',
     ]

@@ -11,6 +11,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from frametally.corners import corners_fault
 from frametally.model import FORMAT, Display
 
 Place = tuple[str | int, ...]
@@ -251,7 +252,8 @@ def _sentence(detail: ErrorDetails, place: Place, data: dict[str, Any]) -> str:
         few = "many" if sort == "too_long" else "few"
         return f"{where} has too {few} entries ({len(value) if isinstance(value, list) else 0}); {example_for(place)}"
     if sort == "value_error":
-        return f"{where}{': ' if where else ''}{context['error']}"
+        said = corners_fault(value, data.get("frame_size")) if place[-1:] == ("corners",) else ""
+        return f"{where}{': ' if where else ''}{said or context['error']}"
     if sort == "string_too_short":
         return f"{where} is empty; {example_for(place)}"
     if sort == "string_pattern_mismatch":

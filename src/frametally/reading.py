@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import logging
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
+from pathlib import Path
 from typing import TypeVar
 
 import cv2
@@ -57,9 +58,7 @@ class Eyes:
         try:
             picture = load(by_name[name])
         except BadFrame as problem:
-            raise CalibrationMisfit(
-                f"the reference frame {name} cannot be used: {problem} Mark the displays on another frame."
-            ) from None
+            raise CalibrationMisfit(_no_reference(by_name[name], problem)) from None
         registrar = Registrar(picture.pixels, calibration, lost_below=settings.method.lost_below)
         return cls(calibration, registrar, Reader(picture.pixels, calibration.displays), picture.sha256)
 
@@ -85,6 +84,19 @@ class Eyes:
         except CalibrationMisfit as problem:
             return str(problem)
         return ""
+
+
+def _no_reference(frame: Frame, problem: BadFrame) -> str:
+    folder = _top(frame)
+    if not frame.path.exists() and not any(folder.glob("*")):
+        return f"The photos are no longer in {folder}. Put the folder back and give the command again."
+    said = str(problem).rstrip(".")
+    return f"The reference frame {frame.name} cannot be used ({said}). Put it back, or mark the displays on another frame."
+
+
+def _top(frame: Frame) -> Path:
+    """Give the folder that the frame's name counts from."""
+    return frame.path.parents[min(frame.name.count("/"), len(frame.path.parents) - 1)]
 
 
 def read_night(
@@ -117,12 +129,22 @@ def _read_night(
             log.info("%d of %d frames were read before; going on with the rest.", done, len(night.frames))
         if progress is not None:
             progress(done, len(night.frames))
-        for number, record in enumerate(in_order(eyes.look, waiting, jobs), start=done + 1):
-            journal.append(record)
-            if progress is not None:
-                progress(number, len(night.frames))
+        with interruption_told(journal, len(night.frames)), closing(in_order(eyes.look, waiting, jobs)) as records:
+            for number, record in enumerate(records, start=done + 1):
+                journal.append(record)
+                if progress is not None:
+                    progress(number, len(night.frames))
         bad = [journal.known[frame.name] for frame in night.frames if journal.known[frame.name].problem]
     return [Notice("bad-frame", record.frame, record.problem) for record in bad]
+
+
+@contextmanager
+def interruption_told(journal: Journal, total: int) -> Iterator[None]:
+    """Let a Ctrl-C carry on how many frames are kept by then."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(f"{len(journal.known)} of {total} frames are read and kept") from None
 
 
 @contextmanager
@@ -176,7 +198,7 @@ def _fingerprint_or_none(frame: Frame) -> tuple[int, str]:
         return 0, ""
 
 
-def in_order(work: Callable[[_In], _Out], items: Iterable[_In], jobs: int) -> Iterator[_Out]:
+def in_order(work: Callable[[_In], _Out], items: Iterable[_In], jobs: int) -> Generator[_Out, None, None]:
     """Give the work's results in the items' order, `jobs` at a time; only a few wait in memory, however many items there are."""
     if jobs <= 1:
         yield from map(work, items)

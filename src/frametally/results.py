@@ -106,6 +106,10 @@ class Results:
         for path in (self.assessment, self.report, *self.crops()):
             path.unlink(missing_ok=True)
 
+    def marked_pictures(self) -> list[Path]:
+        """Give the pictures that runs have left of how displays were marked which they could not read."""
+        return sorted(self.evidence.glob("*_as_marked_*.jpg"))
+
     def crops(self) -> list[Path]:
         """Give the evidence crops that runs have left; other pictures in that folder are the user's own."""
         return sorted(path for side in ("highest", "lowest") for path in self.evidence.glob(f"*_{side}_*.jpg"))
@@ -122,6 +126,11 @@ class Results:
             notices = tuple(Notice(**notice) for notice in data["notices"])
             time_source = data["time_source"]
         except (FileNotFoundError, NotADirectoryError):
+            if self.journal.is_file():
+                raise BadInput(
+                    f"{self.path} holds no finished run: it was stopped while it read. Give the same `frametally run` command"
+                    " again; it goes on where it stopped"
+                ) from None
             raise BadInput(f"{self.path} holds no finished run; give the folder that `frametally run` wrote with -o") from None
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise BadInput(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -12,14 +14,19 @@ import pandas as pd
 
 from frametally.assess import assess
 from frametally.clean import Tables, make_tables
+from frametally.corrections import load_corrections
 from frametally.errors import BadInput, TooDoubtful
 from frametally.frames import open_night
-from frametally.model import Assessment, Calibration, Flag, Method, Notice
+from frametally.misfit import Misfit, check_fits, find_misfits, keep_pictures, misfit_notices
+from frametally.model import Assessment, Calibration, Flag, FrameRecord, Method, Night, Notice
+from frametally.notices import correction_notices, trial_notices, unassessed_columns, unassessed_notices
 from frametally.reading import Progress, Settings, read_night
 from frametally.results import Results
 from frametally.settings import load_calibration, load_method, load_trial
 from frametally.showing import show_findings, show_readings, write_assessment
 from frametally.tables import read_table
+
+log = logging.getLogger("frametally")
 
 
 @dataclass(frozen=True)
@@ -44,6 +51,7 @@ class Outcome:
     results: Results
     assessment: Assessment | None
     notices: tuple[Notice, ...]
+    misfits: tuple[Misfit, ...] = ()
 
 
 def run(
@@ -74,20 +82,38 @@ def run(
 
 def finish(folder: Results, *, readings_only: bool = False) -> Outcome:
     """Make tables, assessment and report from a results folder's journal and corrections. No photo is read anew."""
-    night, notices = folder.night()
+    night, found = folder.night()
     settings = load_settings(folder.calibration, folder.trial, folder.method)
-    displays = settings.calibration.displays
+    calibration, displays = settings.calibration, settings.calibration.displays
     corrections, unused = folder.hand_corrections(night, displays)
-    notices = (*notices, *unused)
-    records = folder.records(night, settings.calibration, settings.method)
+    records = folder.records(night, calibration, settings.method)
     tables = make_tables(records, displays, settings.method, corrections)
+    misfits = find_misfits(tables.readings, displays)
+    notices = (*found, *unused, *_notices_of_the_users(folder, night, settings, records, tables))
     show_readings(folder, settings, tables)
     if readings_only:
         folder.drop_findings()
-        return Outcome(tables, settings.calibration, settings.method, folder, None, notices)
+    notices = (*misfit_notices(misfits, keep_pictures(folder, misfits, night, calibration)), *notices)
+    if readings_only:
+        return Outcome(tables, calibration, settings.method, folder, None, notices, misfits)
     assessment = assess(tables.readings, displays, settings.trial)
     show_findings(folder, settings, night, tables, assessment, notices)
-    return Outcome(tables, settings.calibration, settings.method, folder, assessment, notices)
+    return Outcome(tables, calibration, settings.method, folder, assessment, notices, misfits)
+
+
+def _notices_of_the_users(
+    folder: Results, night: Night, settings: Settings, records: Sequence[FrameRecord], tables: Tables
+) -> Iterator[Notice]:
+    """Say what in the user's files does not go with this night."""
+    displays = settings.calibration.displays
+    rows = load_corrections(folder.corrections)
+    if rows:
+        uncorrected = make_tables(records, displays, settings.method)
+        yield from correction_notices(rows, displays, uncorrected.audit, tables.audit)
+    if settings.trial is not None:
+        times = [frame.time for frame in night.frames if frame.time is not None]
+        yield from trial_notices(settings.trial, times, [instrument.name for instrument in settings.calibration.instrument])
+    yield from unassessed_notices(displays)
 
 
 def load_settings(calibration: Path, trial: Path | None, method: Path | None) -> Settings:
@@ -97,6 +123,11 @@ def load_settings(calibration: Path, trial: Path | None, method: Path | None) ->
         load_trial(trial) if trial is not None else None,
         load_method(method) if method is not None else Method(),
     )
+
+
+def check_calibration(outcome: Outcome) -> None:
+    """Raise `CalibrationMisfit` where not one display of the calibration could be read."""
+    check_fits(outcome.misfits, outcome.calibration, outcome.results)
 
 
 def check_doubts(outcome: Outcome) -> None:
@@ -123,9 +154,21 @@ def assess_table(table: Path, trial: Path | None, results: Path, columns: Sequen
             f"{results} holds a run with an assessment of its own, which `frametally report` makes again;"
             " give another folder with -o"
         )
-    assessment = assess(read_table(table, columns), (), load_trial(trial) if trial is not None else None)
+    readings, conditions = read_table(table, columns), load_trial(trial) if trial is not None else None
+    assessment = assess(readings, (), conditions)
+    notices = unassessed_columns(list(readings.columns))
+    if conditions is not None and "time" in readings.columns:
+        notices += trial_notices(conditions, list(_times(readings["time"].dropna())))
+    for notice in notices:
+        log.warning("Note: %s", notice.text)
     write_assessment(folder, assessment)
     return assessment, folder.assessment
+
+
+def _times(texts: Iterable[str]) -> Iterator[datetime]:
+    for text in texts:
+        with suppress(ValueError):  # what is no time is told by the assessment
+            yield datetime.fromisoformat(text)
 
 
 def read_frames(

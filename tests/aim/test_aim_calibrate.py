@@ -74,6 +74,18 @@ def test_an_absent_reference_without_a_like_brings_no_guess() -> None:
     assert "cabin_0001.jpg" in str(caught.value)
 
 
+def test_an_absent_reference_of_a_video_brings_its_first_picture() -> None:
+    names = [f"night.avi#{number:06d}" for number in range(20)]
+    for wanted in ("cabin_0001.jpg", "night.avi", "night.avi#000021"):
+        with pytest.raises(CalibrationMisfit) as caught:
+            reference_of(marked_on(wanted), names)
+        assert "The first picture of this video is 'night.avi#000000'." in str(caught.value)
+        assert "Did you mean" not in str(caught.value)
+    with pytest.raises(CalibrationMisfit, match="not among the frames") as caught:
+        reference_of(marked_on("a.jpg"), ["a#1.jpg"])
+    assert "video" not in str(caught.value)
+
+
 def test_digit_height_is_the_mean_of_both_sides() -> None:
     display = calibration().displays[0].model_copy(update={"corners": ((0, 0), (100, 0), (103, 44), (0, 50))})
     assert digit_height_px(display) == pytest.approx((50 + math.hypot(3, 44)) / 2)

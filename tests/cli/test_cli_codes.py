@@ -13,8 +13,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from cli_calls import Caller, call, start
+from cli_calls import Caller, call, copy_frames, start
 
+from frametally.cli.ending import own_name
 from frametally.cli.main import cli
 from frametally.errors import EXIT_MEANING, ExitCode
 
@@ -116,6 +117,49 @@ def test_0_limits_have_sources(calls: Caller) -> None:
     assert calls("limits", "--json").out.startswith("[")
 
 
+def test_0_trial_of_another_night_and_column_that_is_not_assessed_are_told(
+    calls: Caller, trial_path: Path, tmp_path: Path
+) -> None:
+    table = tmp_path / "logger.csv"
+    rows = "2027-02-27T21:45:00+00:00,5,20.9\n2027-02-27T22:44:00+00:00,6,20.8\n"
+    table.write_text("time,co_ppm,oxygen\n" + rows, encoding="utf-8")
+    done = calls("assess", table, "-t", trial_path, "-o", tmp_path / "out")
+    assert done.code == 0
+    assert "Note: The trial seems to be of another night" in done.err
+    assert "--column 'oxygen=o2_pct'" in done.err
+    assert calls("assess", table, "-t", trial_path, "-o", tmp_path / "out", "-q").err == ""
+    table.write_text("time,co_ppm\n2026-10-30T21:45:00+00:00,5\n2026-10-30T22:45:00+00:00,5\n", encoding="utf-8")
+    assert calls("assess", table, "-t", trial_path, "-o", tmp_path / "out").err == ""
+
+
+@pytest.mark.parametrize(
+    ("started", "on_path", "expected"),
+    [
+        ("/boat/bin/frametally", "/boat/bin/frametally", ["frametally"]),
+        ("/boat/bin/frametally", None, ["/boat/bin/frametally"]),
+        ("bin/frametally", "/usr/bin/frametally", ["bin/frametally"]),
+        ("/boat/frametally/__main__.py", None, [sys.executable, "-m", "frametally"]),
+        ("/somewhere/pytest", None, ["frametally"]),
+    ],
+)
+def test_own_name_is_what_works_as_typed(
+    monkeypatch: pytest.MonkeyPatch, started: str, on_path: str | None, expected: list[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", [started])
+    monkeypatch.setattr("frametally.cli.ending.shutil.which", lambda name: on_path)
+    assert own_name() == expected
+
+
+def test_0_practice_says_a_command_that_works_as_typed(tmp_path: Path) -> None:
+    drawn = subprocess.run(
+        [sys.executable, "-m", "frametally", "practice", tmp_path / "my night", "--frames", "2", "--clean"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    command = shlex.split(drawn.stdout.splitlines()[-1].partition("Read it:")[2])
+    assert command[:3] == [sys.executable, "-m", "frametally"]
+    subprocess.run(command, check=True, capture_output=True, cwd=tmp_path)
+
+
 def test_0_practice_night_is_drawn_and_its_command_works(calls: Caller, tmp_path: Path) -> None:
     told = calls("practice", "--list")
     assert told.code == 0
@@ -147,6 +191,11 @@ def test_0_reader_of_the_output_has_gone(tmp_path: Path) -> None:
         (("fly",), "No such command"),
         (("run",), "Missing"),
         (("run", "FRAMES", "-c", "CALIBRATION"), "Missing option '-o'"),
+        (("run", "FRAMES", "-o", "OUT"), "For example: frametally run photos -c calibration.toml -o results"),
+        (("read", "FRAMES", "-c", "CALIBRATION"), "For example: frametally read photos -c calibration.toml -o results"),
+        (("report",), "For example: frametally report results"),
+        (("assess", "TABLE"), "For example: frametally assess table.csv -o results"),
+        (("practice",), "For example: frametally practice my_night"),
         (("run", "FRAMES", "-c", "CALIBRATION", "-o", "OUT", "--jobs", "0"), "--jobs"),
         (("run", "FRAMES", "-c", "CALIBRATION", "-o", "OUT", "--every", "0"), "--every"),
         (("run", "FRAMES", "-c", "CALIBRATION", "-o", "OUT", "--every", "60"), "--start"),
@@ -308,6 +357,22 @@ def test_4_reference_frame_is_missing_or_damaged(calls: Caller, frames: Path, ca
     assert "'cabin_0001.jpg'" in ended.err
 
 
+def test_4_not_one_display_could_be_read(calls: Caller, sample_frames: Path, calibration_path: Path, tmp_path: Path) -> None:
+    photos, results = copy_frames(sample_frames, range(1, 10), tmp_path / "photos"), tmp_path / "results"
+    text = calibration_path.read_text(encoding="utf-8").partition('  [[instrument.display]]\n  key = "o2_pct"')[0]
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text(
+        text.replace("[[760, 389], [886, 391], [871, 461], [746, 457]]", "[[1060, 59], [1186, 61], [1171, 131], [1046, 127]]")
+    )
+    ended = calls("read", photos, "-c", wrong, "-o", results, "--strict")
+    assert ended.code == 4
+    assert ended.err.startswith("Note: co_ppm: read in 0 of 9 photos.")
+    assert "the calibration does not fit these photos: the display was read in fewer than a tenth" in ended.err
+    assert f"Table:  {results / 'readings.csv'}" in ended.out
+    assert (results / "readings.csv").exists()
+    assert (results / "evidence" / "co_ppm_as_marked_cabin_0001.jpg").exists()
+
+
 def test_5_too_much_doubt_only_when_asked(calls: Caller, frames: Path, calibration_path: Path, tmp_path: Path) -> None:
     photo = frames / "cabin_0060.jpg"
     picture = cv2.imdecode(np.frombuffer(photo.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
@@ -370,6 +435,80 @@ def test_130_ctrl_c_and_on_again(sample_frames: Path, calibration_path: Path, tm
     assert "Traceback" not in said
     assert "run the same command again" in said
     assert 3 <= len((results / "journal.jsonl").read_bytes().splitlines()) < 151
+
+
+@pytest.mark.parametrize("pauses_s", [(0.0,), (0.05, 0.05, 0.05, 0.1, 0.2), (0.15,) * 10])
+def test_130_ctrl_c_pressed_again_and_again(
+    sample_frames: Path, calibration_path: Path, tmp_path: Path, pauses_s: tuple[float, ...]
+) -> None:
+    results = tmp_path / "results"
+    with start("run", sample_frames, "-c", calibration_path, "-o", results, "--jobs", "2") as process:
+        wait_for_lines(results / "journal.jsonl", 3)
+        process.send_signal(signal.SIGINT)
+        for pause_s in pauses_s:
+            time.sleep(pause_s)
+            process.send_signal(signal.SIGINT)
+        out, said = process.communicate(timeout=60)
+    kept = len((results / "journal.jsonl").read_bytes().splitlines()) - 1
+    assert process.returncode == 130
+    assert said.strip() == f"Stopped: {kept} of 148 frames are read and kept; run the same command again to go on."
+    assert out == ""
+
+
+def test_130_ctrl_c_before_anything_is_read_promises_nothing(calls: Caller, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("frametally.run.run", stopped)
+    ended = calls("run", "a", "-c", "b", "-o", "c")
+    assert ended.code == 130
+    assert ended.err.strip() == "Stopped; run the same command again to go on."
+
+
+def test_130_report_of_a_stopped_run_says_how_to_go_on(calls: Caller, tmp_path: Path) -> None:
+    (tmp_path / "journal.jsonl").write_bytes(b"{}\n")
+    ended = calls("report", tmp_path)
+    assert ended.code == 2
+    assert "it was stopped while it read. Give the same `frametally run` command again" in ended.err
+
+
+def test_130_an_error_that_ctrl_c_caused_in_a_library_is_no_bug_of_ours(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, frametally.run\n"
+        "def broken(*_, **__):\n"
+        "    try: os.kill(os.getpid(), signal.SIGINT)\n"
+        "    except KeyboardInterrupt: raise SystemError('initialization failed') from None\n"
+        "frametally.run.run = broken\n"
+        "from frametally.cli.main import main\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "main(['run', 'a', '-c', 'b', '-o', 'c'])"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path)
+    assert (ended.returncode, ended.stderr) == (130, "Stopped; run the same command again to go on.\n")
+
+
+def test_130_ctrl_c_ends_at_once_when_the_orderly_end_takes_too_long(tmp_path: Path) -> None:
+    code = (
+        "import signal, time, frametally.run, frametally.cli.interruption as i\n"
+        "i.PATIENCE_S = 0.2\n"
+        "def deaf(*_, **__):\n"
+        "    try: print('started', flush=True); time.sleep(60)\n"
+        "    finally: print('stopping', flush=True); time.sleep(60)\n"
+        "frametally.run.run = deaf\n"
+        "from frametally.cli.main import main\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "main(['run', 'a', '-c', 'b', '-o', 'c'])"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "started\n"
+        process.send_signal(signal.SIGINT)
+        assert process.stdout.readline() == "stopping\n"
+        time.sleep(0.4)
+        process.send_signal(signal.SIGINT)
+        _, said = process.communicate(timeout=20)
+    assert process.returncode == 130
+    assert said.startswith("Stopped at once")
 
 
 def wait_for_lines(path: Path, count: int) -> None:

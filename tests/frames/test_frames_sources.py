@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -153,8 +154,33 @@ def test_an_empty_folder_and_one_without_photos(tmp_path: Path) -> None:
     assert caught.value.exit_code == ExitCode.NO_FRAMES
     (tmp_path / "clip.mp4").write_bytes(b"x")
     (tmp_path / "notes.txt").write_text("x")
-    with pytest.raises(NoFrames, match=r"clip\.mp4.*notes\.txt|notes\.txt.*clip\.mp4"):
+    with pytest.raises(NoFrames, match=r"clip\.mp4.*notes\.txt|notes\.txt.*clip\.mp4") as caught:
         open_night(tmp_path)
+    assert str(caught.value).endswith(f"Give the video itself: {tmp_path / 'clip.mp4'}.")
+    (tmp_path / "clip.mp4").unlink()
+    with pytest.raises(NoFrames, match="Give the folder that holds the photos"):
+        open_night(tmp_path)
+
+
+@pytest.mark.parametrize("hours_apart", [24, 7])
+def test_two_nights_in_one_folder_are_asked_about(tmp_path: Path, hours_apart: int) -> None:
+    put_night(tmp_path, 5, every_s=60, offset="+00:00")
+    put_night(tmp_path, 4, every_s=60, first=6, start=EVENING + timedelta(hours=hours_apart), offset="+00:00")
+    first = open_night(tmp_path).notices[0]
+
+    assert (first.code, first.where) == ("two-nights", "IMG_0006.JPG")
+    assert first.text.startswith("Are these two nights?")
+    assert "IMG_0001.JPG to IMG_0005.JPG, from 2026-10-30 21:40+00:00; IMG_0006.JPG to IMG_0009.JPG" in first.text
+    put_night(tmp_path, 4, every_s=60, first=10, start=EVENING + timedelta(hours=3 * hours_apart), offset="+00:00")
+    assert open_night(tmp_path).notices[0].text.startswith("Are these 3 nights?")
+
+
+@pytest.mark.parametrize(("hours_apart", "every_s", "photos"), [(5, 60, 5), (24, 60, 2), (9, 1800, 5), (0.1, 60, 5)])
+def test_one_night_with_a_pause_or_stray_photos_is_not(tmp_path: Path, hours_apart: float, every_s: float, photos: int) -> None:
+    put_night(tmp_path, 5, every_s=every_s, offset="+00:00")
+    put_night(tmp_path, photos, every_s, first=6, start=EVENING + timedelta(hours=hours_apart), offset="+00:00")
+
+    assert "two-nights" not in [notice.code for notice in open_night(tmp_path).notices]
 
 
 @pytest.mark.parametrize("name", ["gone", "gone.jpg", "gone.mp4", "bad\0name"])

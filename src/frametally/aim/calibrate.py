@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Sequence
 
 from frametally.errors import CalibrationMisfit
 from frametally.model import Calibration, Display
+
+_OF_A_VIDEO = re.compile(r"#[0-9]{6,}$")
+"""How the name of a video's picture ends, as in night.avi#000000; all its names are alike, so the first is as near as any."""
 
 
 def check_fit(calibration: Calibration, size: tuple[int, int]) -> None:
@@ -64,6 +68,8 @@ def _base(name: str) -> str:
 
 
 def _suggest(wanted: str, names: Sequence[str]) -> str:
+    if names and _OF_A_VIDEO.search(names[0]):
+        return f" The first picture of this video is {names[0]!r}."
     by_base: dict[str, str] = {}
     for name in names:
         by_base.setdefault(_base(name), name)

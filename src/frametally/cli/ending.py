@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import errno
+import shlex
+import shutil
 import sys
 import traceback
+from pathlib import Path
 
 import click
 
+from frametally.cli.interruption import was_interrupted
 from frametally.cli.loudness import Loudness, only_our_words
 from frametally.errors import BadInput, ExitCode, FrametallyError, ProgramMissing
 
@@ -34,15 +38,19 @@ def run_to_code(command: click.Command, arguments: list[str] | None = None) -> i
             return ExitCode.FINISHED
         except click.ClickException as error:
             error.show()
+            _show_example(error)
             return ExitCode.BAD_USE
-        except (KeyboardInterrupt, click.Abort):
-            click.echo("Stopped. What has been read is kept; run the same command again to go on.", err=True)
-            return ExitCode.INTERRUPTED
+        except (KeyboardInterrupt, click.Abort) as stop:
+            return _say_stopped(stop)
         except FrametallyError as error:
             return _say(error, loudness)
         except ImportError as error:
+            if was_interrupted():
+                return _say_stopped(error)
             return _say(_missing(error), loudness)
         except Exception as error:  # the one place where a bug of ours is caught
+            if was_interrupted():  # a Ctrl-C inside a library can come out as any error of its own
+                return _say_stopped(error)
             if isinstance(error, OSError) and error.errno in _OF_THE_MACHINE:
                 what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
                 return _say(BadInput(f"{what}; {_OF_THE_MACHINE[error.errno]}"), loudness)
@@ -51,6 +59,33 @@ def run_to_code(command: click.Command, arguments: list[str] | None = None) -> i
             click.echo("What has been read is kept. Run the same command with -v and report what it prints.", err=True)
             return ExitCode.OUR_BUG
     return ExitCode.FINISHED
+
+
+def own_name() -> list[str]:
+    """Give what has to be typed to start this program again: its name where the shell finds it, else as it was started now."""
+    started = Path(sys.argv[0])
+    if started.name == "__main__.py":
+        return [sys.executable, "-m", "frametally"]
+    found = shutil.which("frametally")
+    if started.stem != "frametally" or (found is not None and Path(found).resolve() == started.resolve()):
+        return ["frametally"]
+    return [sys.argv[0]]
+
+
+def _show_example(error: click.ClickException) -> None:
+    if not isinstance(error, click.MissingParameter) or error.ctx is None:
+        return
+    example = getattr(error.ctx.command, "example", "")
+    if example:
+        click.echo(f"For example: {shlex.join(own_name())} {example}", err=True)
+
+
+def _say_stopped(stop: BaseException) -> int:
+    """Say what is kept, where the stage that was stopped has told it."""
+    told = stop if isinstance(stop, KeyboardInterrupt) else stop.__cause__
+    kept = str(told) if isinstance(told, KeyboardInterrupt) else ""
+    click.echo(f"Stopped{f': {kept}' if kept else ''}; run the same command again to go on.", err=True)
+    return ExitCode.INTERRUPTED
 
 
 def _say(error: FrametallyError, loudness: Loudness) -> int:

@@ -26,10 +26,14 @@ class Loudness:
 
 
 class Command(click.Command):
-    """A command that also takes -v and -q behind its name, where most people type them."""
+    """A command that also takes -v and -q behind its name, where most people type them.
 
-    def __init__(self, *arguments: Any, **options: Any) -> None:
+    `example` is what can be typed behind `frametally`; shown where something that is needed was left out.
+    """
+
+    def __init__(self, *arguments: Any, example: str = "", **options: Any) -> None:
         super().__init__(*arguments, **options)
+        self.example = example
         self.params += loudness_options()
 
 

@@ -11,7 +11,8 @@ from typing import Any
 
 import click
 
-from frametally.cli.ending import run_to_code
+from frametally.cli.ending import own_name, run_to_code
+from frametally.cli.interruption import one_interruption
 from frametally.cli.loudness import Command, Loudness, keep_stderr, loudness_options, progress_bar
 from frametally.errors import EXIT_MEANING
 
@@ -80,7 +81,7 @@ def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
     return command
 
 
-@cli.command("run", short_help="The whole job: read, clean, assess, report.")
+@cli.command("run", short_help="The whole job: read, clean, assess, report.", example="run photos -c calibration.toml -o results")
 @click.option("-t", "--trial", type=FOLDER, help="Trial file: the conditions of the test.")
 @_frames_options
 @ALL_FINDINGS
@@ -93,7 +94,7 @@ def run_command(context: click.Context, trial: Path | None, **options: Any) -> N
     _run(context, trial, readings_only=False, **options)
 
 
-@cli.command("read", short_help="Photos to readings only.")
+@cli.command("read", short_help="Photos to readings only.", example="read photos -c calibration.toml -o results")
 @_frames_options
 @click.pass_context
 def read_command(context: click.Context, **options: Any) -> None:
@@ -115,12 +116,13 @@ def _run(
     **given: Any,
 ) -> None:
     from frametally.cli.words import print_outcome
-    from frametally.run import Options, check_doubts, run
+    from frametally.run import Options, check_calibration, check_doubts, run
 
     options = Options(**given, readings_only=readings_only)
     with progress_bar(context, "Reading") as progress:
         outcome = run(frames, calibration, results, trial=trial, method=method, options=options, progress=progress)
     print_outcome(outcome, quiet=_quiet(context), in_full=all_findings)
+    check_calibration(outcome)
     if strict:
         check_doubts(outcome)
 
@@ -129,7 +131,7 @@ def _quiet(context: click.Context) -> bool:
     return context.ensure_object(Loudness).quiet
 
 
-@cli.command("report", short_help="Tables, assessment and report again, after corrections.")
+@cli.command("report", short_help="Tables, assessment and report again, after corrections.", example="report results")
 @click.argument("results", type=FOLDER)
 @ALL_FINDINGS
 @click.pass_context
@@ -137,12 +139,14 @@ def report_command(context: click.Context, results: Path, all_findings: bool) ->
     """Make the tables, the assessment and the report of RESULTS again from its journal and corrections.csv."""
     from frametally.cli.words import print_outcome
     from frametally.results import Results
-    from frametally.run import finish
+    from frametally.run import check_calibration, finish
 
-    print_outcome(finish(Results(results)), quiet=_quiet(context), in_full=all_findings)
+    outcome = finish(Results(results))
+    print_outcome(outcome, quiet=_quiet(context), in_full=all_findings)
+    check_calibration(outcome)
 
 
-@cli.command("assess", short_help="The assessment of any table of readings.")
+@cli.command("assess", short_help="The assessment of any table of readings.", example="assess table.csv -o results")
 @click.argument("table", type=FOLDER)
 @click.option("-t", "--trial", type=FOLDER, help="Trial file: the conditions of the test.")
 @click.option("-o", "--results", type=FOLDER, required=True, help="Folder for assessment.json; made where it is missing.")
@@ -186,7 +190,7 @@ def _list_practice(context: click.Context, option: click.Parameter, given: bool)
     context.exit()
 
 
-@cli.command("practice", short_help="Draw a practice night with known truth.")
+@cli.command("practice", short_help="Draw a practice night with known truth.", example="practice my_night")
 @click.argument("folder", type=FOLDER)
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="The same seed draws the same night.")
 @click.option("--frames", type=click.IntRange(1, 9999), default=120, show_default=True, help="How many photos.")
@@ -232,13 +236,18 @@ def practice_command(
     if clean and troubles:
         raise click.UsageError("--clean and --trouble exclude each other")
     wanted = () if clean else troubles or None
-    with progress_bar(context, "Drawing") as progress:
-        night = draw_night(
-            folder, seed=seed, frames=frames, style=style, interval_s=interval_s, troubles=wanted, progress=progress
-        )
+    try:
+        with progress_bar(context, "Drawing") as progress:
+            night = draw_night(
+                folder, seed=seed, frames=frames, style=style, interval_s=interval_s, troubles=wanted, progress=progress
+            )
+    except KeyboardInterrupt:
+        if not folder.exists():
+            raise
+        raise KeyboardInterrupt(f"{folder} may hold part of a night by now; delete it first, or name another folder") from None
     click.echo(f"Photos:      {night.frames}")
     click.echo(f"Truth:       {night.truth}")
-    command = ["frametally", "run", night.frames, "-c", night.calibration, "-t", night.trial, "-o", folder / "results"]
+    command = [*own_name(), "run", night.frames, "-c", night.calibration, "-t", night.trial, "-o", folder / "results"]
     click.echo(f"Read it:     {shlex.join(str(part) for part in command)}")
 
 
@@ -247,4 +256,6 @@ def main(arguments: list[str] | None = None) -> None:
     keep_stderr()
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="backslashreplace")  # a name or sign that the terminal lacks must not stop a run
-    sys.exit(run_to_code(cli, arguments))
+    with one_interruption():
+        code = run_to_code(cli, arguments)
+    sys.exit(code)

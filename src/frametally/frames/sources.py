@@ -12,6 +12,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 from frametally.errors import BadInput, NoFrames
@@ -27,7 +28,7 @@ from frametally.frames.clocks import (
 )
 from frametally.frames.containers import movie_created, read_head
 from frametally.frames.exif import taken_at, with_offset
-from frametally.frames.irregularities import Timed, drop_resets, find_irregularities
+from frametally.frames.irregularities import Timed, drop_resets, find_irregularities, usual_interval_s
 from frametally.frames.order import roll_order, running_numbers
 from frametally.frames.video import VIDEO_SUFFIXES, timestamps_s
 from frametally.model import Frame, Night, Notice
@@ -44,6 +45,9 @@ _LEFT_OUT = {
     "left-out-closed": "a folder that may not be opened",
 }
 """Why something in the folder is no frame: the notice's code and the words for it."""
+
+_NIGHTS_APART_S = 6 * 3600.0
+_FEWEST_OF_A_NIGHT = 3  # photos on either side of such a pause
 
 
 def open_night(
@@ -94,7 +98,9 @@ def _folder_night(source: Path, offset: timedelta | None, start: datetime | None
     ]
     if not listing.photos:
         seen = " ".join(notice.text for notice in notices) or "The folder is empty."
-        raise NoFrames(f"There are no photos ({_KINDS}) in {source}. {seen} Give the folder that holds the photos.")
+        videos = sorted(listing.left_out.get("left-out-video", ()))
+        remedy = f"Give the video itself: {source / videos[0]}." if videos else "Give the folder that holds the photos."
+        raise NoFrames(f"There are no photos ({_KINDS}) in {source}. {seen} {remedy}")
     return _photo_night(listing.photos, notices, offset, start, every_s)
 
 
@@ -184,7 +190,30 @@ def _photo_night(
         for at, frame in enumerate(frames)
         if frame.time is not None
     ]
-    return Night(_in_order(frames), clock.source, (*notices, *find_irregularities(known)))
+    return Night(_in_order(frames), clock.source, (*_two_nights(known), *notices, *find_irregularities(known)))
+
+
+def _two_nights(frames: Sequence[Timed]) -> tuple[Notice, ...]:
+    """Ask whether the frames are of more than one night: many hours and many photos lie between two groups of them."""
+    by_time = sorted(frames, key=lambda frame: frame.time)
+    interval = usual_interval_s(frames, by_time)
+    longest = max(_NIGHTS_APART_S, 20 * interval)
+    pauses_s = [(later.time - earlier.time).total_seconds() for earlier, later in pairwise(by_time)]
+    starts = [at for at, pause_s in enumerate(pauses_s, start=1) if interval > 0 and pause_s > longest]
+    edges = [0, *starts, len(by_time)]
+    groups = [by_time[low:high] for low, high in pairwise(edges) if high - low >= _FEWEST_OF_A_NIGHT]
+    if len(groups) < 2:
+        return ()
+    listed = "; ".join(
+        f"{group[0].name} to {group[-1].name}, from {group[0].time.isoformat(sep=' ', timespec='minutes')}"
+        for group in groups[:3]
+    )
+    nights = "two nights" if len(groups) == 2 else f"{len(groups)} nights"
+    text = (
+        f"Are these {nights}? Long pauses part the photos into groups ({listed}{'; and more' if len(groups) > 3 else ''}). "
+        "The pause counts as missing photos here; put each night into a folder of its own and read it by itself."
+    )
+    return (Notice("two-nights", groups[1][0].name, text),)
 
 
 def _stamp(name: str, path: Path) -> Stamp:
