@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from datetime import datetime
 from importlib.metadata import version
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from frametally.assess import Limit, assessment_to_dict, limits_for, load_limits
 from frametally.clean import Tables
 from frametally.errors import BadFrame, CalibrationMisfit
 from frametally.frames import describe_time_source, load
-from frametally.model import Assessment, Corners, Display, Finding, Night, Notice, Trial, key_kind
+from frametally.model import SETTLED, Assessment, Corners, Display, Finding, Flag, Night, Notice, Trial, TrialInstrument, key_kind
 from frametally.reading import Eyes, Settings, one_thread_each
 from frametally.results import Results
 from frametally.show.evidence import safe_name, write_evidence
@@ -22,6 +24,7 @@ from frametally.show.files import write_json
 from frametally.show.package import write_datapackage
 from frametally.show.report import Crop, LimitNote, write_report
 from frametally.show.tables import write_audit, write_readings
+from frametally.show.wording import day_text, ordinal_text
 
 log = logging.getLogger("frametally")
 
@@ -40,7 +43,7 @@ def show_findings(
     """Write the assessment, the evidence crops and the report."""
     write_assessment(folder, assessment)
     displays = settings.calibration.displays
-    crops = keep_evidence(folder, assessment.findings, night, settings)
+    crops = keep_evidence(folder, assessment.findings, night, settings, tables.readings)
     limits = load_limits()
     write_report(
         folder.report,
@@ -53,7 +56,7 @@ def show_findings(
         notices=notices,
         method=_method_words(settings, night),
         limit_notes={limit.id: _limit_note(limit) for limit in limits},
-        conditions=_conditions(settings.trial),
+        conditions=_conditions(settings.trial, night),
     )
 
 
@@ -67,7 +70,9 @@ def _title(settings: Settings) -> str:
     return trial or settings.calibration.title
 
 
-def keep_evidence(folder: Results, findings: Sequence[Finding], night: Night, settings: Settings) -> list[Crop]:
+def keep_evidence(
+    folder: Results, findings: Sequence[Finding], night: Night, settings: Settings, table: pd.DataFrame
+) -> list[Crop]:
     """Leave the pictures that prove a highest or lowest value in `evidence/`, and none that proves another run's.
 
     Where a photo is no longer there, the picture that an earlier run has cut from it stands; else there is none.
@@ -80,11 +85,34 @@ def keep_evidence(folder: Results, findings: Sequence[Finding], night: Night, se
     files |= write_evidence(folder.evidence, {name: picture for name, picture in pictures.items() if picture is not None})
     for left_over in set(folder.crops()) - set(files.values()):
         left_over.unlink(missing_ok=True)
-    return [
-        Crop(finding.title, frame, finding.key, path.read_bytes(), finding.verified)
-        for finding, frame in wanted
-        if (path := files[_evidence_name(finding, frame)]).exists()
-    ]
+    times = {frame.name: frame.time for frame in night.frames}
+    crops = []
+    for finding, frame in wanted:
+        path = files[_evidence_name(finding, frame)]
+        if path.exists():
+            when = which_photo(finding, frame, times.get(frame), table)
+            crops.append(Crop(finding.title, frame, finding.key, path.read_bytes(), finding.verified, when))
+    return crops
+
+
+def which_photo(finding: Finding, frame: str, time: datetime | None, table: pd.DataFrame) -> str:
+    """Say which of the photos that show a highest or lowest reading this is, and from when: "1st of 9 photos, 22:52"."""
+    flags, values = table[f"{finding.key}_flag"], table[finding.key]
+    beyond = Flag.OVER_RANGE if finding.slug == "highest" else Flag.UNDER_RANGE
+    rows = flags == beyond
+    if not rows.any():
+        rows = (values == finding.value) & flags.isin(SETTLED if finding.verified else [Flag.DOUBTFUL])
+    names = table["frame"][rows].tolist()
+    here = table["frame"] == frame
+    if frame not in names:
+        known = [value for value in values[here].tolist() if value == value]
+        verb = "corrected by hand to" if (flags[here] == Flag.CORRECTED).any() else "shows"
+        place = f"{verb} {known[0]:g} {finding.unit}".rstrip() if known else ""
+    elif len(names) == 1:
+        place = "the only photo of it"
+    else:
+        place = f"{ordinal_text(names.index(frame) + 1)} of {len(names)} photos"
+    return ", ".join(part for part in (place, f"{time:%H:%M}" if time else "") if part)
 
 
 def cut_evidence(
@@ -94,6 +122,12 @@ def cut_evidence(
     frames = {frame.name: frame for frame in night.frames}
     crops: dict[tuple[str, str], npt.NDArray[np.uint8]] = {}
     if not wanted:
+        return crops
+    gone = [frame.path.parent for frame in night.frames if not frame.path.exists()]
+    if gone and len(gone) == len(night.frames):
+        log.warning(
+            "The photos are no longer in %s. Put the folder back to renew the pictures; those of the last run stay.", gone[0]
+        )
         return crops
     try:
         eyes = Eyes.open(night, settings)
@@ -158,7 +192,7 @@ def _method_words(settings: Settings, night: Night) -> dict[str, str]:
     }
 
 
-def _conditions(trial: Trial | None) -> dict[str, str]:
+def _conditions(trial: Trial | None, night: Night) -> dict[str, str]:
     """Give the trial's conditions in words, in the file's order; what is not known is left out."""
     if trial is None:
         return {}
@@ -180,7 +214,7 @@ def _conditions(trial: Trial | None) -> dict[str, str]:
         state = {True: "open", False: "shut", None: ""}[vent.open]
         words[f"Vent: {vent.name}" if vent.name else "Vent"] = ", ".join(part for part in (state, area) if part)
     for event in trial.event:
-        words[f"At {event.time:%H:%M}"] = event.what
+        words[_event_head(event.time, night)] = event.what
     if trial.people.sleeping is not None:
         words["People asleep inside"] = ". ".join(part for part in (f"{trial.people.sleeping}", trial.people.notes) if part)
     outdoor = [
@@ -188,4 +222,29 @@ def _conditions(trial: Trial | None) -> dict[str, str]:
         f"{trial.outdoor.rh_pct:g} % relative humidity" if trial.outdoor.rh_pct is not None else "",
     ]
     words["Outdoors"] = ", ".join(part for part in outdoor if part)
+    words |= {f"Instrument: {one.name}": _instrument_words(one) for one in trial.instrument}
     return {name: text for name, text in words.items() if text}
+
+
+def _event_head(moment: datetime, night: Night) -> str:
+    """Say when an event was; with its date where it lies outside the time of the photos."""
+    known = [frame.time for frame in night.frames if frame.time is not None]
+    if any(time.utcoffset() is None for time in (*known, moment)):
+        known, moment = [time.replace(tzinfo=None) for time in known], moment.replace(tzinfo=None)
+    if known and min(known) <= moment <= max(known):
+        return f"At {moment:%H:%M}"
+    return f"At {moment:%H:%M} on {day_text(moment)}" + (" (not during these photos)" if known else "")
+
+
+def _instrument_words(one: TrialInstrument) -> str:
+    """Give what the trial says of an instrument: alarm points, last test with gas, response times, and what it is made for."""
+    alarms = " and ".join(f"{point:g}" for point in one.co_alarm_ppm)
+    response = ", ".join(f"{name} {seconds:g} s" for name, seconds in one.response_t90_s.items())
+    parts = [
+        f"carbon monoxide alarm at {alarms} ppm" if alarms else "",
+        f"last tested with gas on {day_text(one.last_bump_test)}" if one.last_bump_test else "no test with gas stated",
+        f"time to show 90 % of a change: {response}" if response else "",
+        f"made for {one.working_temp_c[0]:g} to {one.working_temp_c[1]:g} °C" if one.working_temp_c else "",
+        f"zeroed at {one.zeroed_at_altitude_m:g} m altitude" if one.zeroed_at_altitude_m is not None else "",
+    ]
+    return "; ".join(part for part in parts if part)

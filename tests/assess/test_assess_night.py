@@ -96,6 +96,26 @@ def test_demo_asks_only_for_what_the_trial_lacks(demo):
     assert bare.text.count("needed to tell") > text.count("needed to tell")
 
 
+def test_alarm_points_are_held_against_the_highest_reading(demo):
+    """The demo's trial states alarms at 35 and 200 ppm for the hand-held, and none for the wall unit."""
+    text = find(demo, "highest", key="co_ppm").text
+    assert "Its alarm points are 35 and 200 ppm; this reading reached 35 ppm." in text
+    assert "alarm point" not in find(demo, "lowest", key="co_ppm").text
+    assert "alarm point" not in find(demo, "highest", key="wall_co_ppm").text
+    trial = Trial.model_validate({"format": 1, "instrument": [{"name": "hand-held", "co_alarm_ppm": [50]}]})
+    for value, told in ((49, "did not reach it"), (50, "reached it")):
+        peak = find(assess(make_table([10, value]), [CO], trial), "highest")
+        assert f"Its alarm point is 50 ppm; this reading {told}." in peak.text
+
+
+def test_the_instrument_that_lacks_a_fact_is_named(demo):
+    """The demo's trial: the hand-held was tested on 24 October, the wall unit's response times are given."""
+    text = find(demo, "missing-facts").text
+    assert "When the wall unit was last tested with gas (known for the hand-held gas monitor: 24 October 2026)" in text
+    assert "How quickly the hand-held gas monitor responds" in text
+    assert "each instrument" not in text
+
+
 def test_findings_come_by_weight_and_cautions_always(demo):
     weights = [finding.weight for finding in demo.findings]
     assert weights == sorted(weights)
@@ -165,9 +185,87 @@ def test_exceeding_the_eight_hour_limit():
 
 
 def test_short_night_says_what_it_does_with_the_rest():
-    pel = find(assess(make_steps([(20, 4)]), [CO]), "limit", limit="osha-co-pel")
+    pel = find(assess(make_steps([(20, 7)]), [CO]), "limit", limit="osha-co-pel")
     assert pel.verdict == "does not exceed"
-    assert "the other 4 h, which nobody measured" in pel.text
+    assert "the other 1 h, which nobody measured" in pel.text
+
+
+def test_a_night_far_shorter_than_the_average_has_none():
+    """A figure of 59 min spread over 8 h would look harmless: it is not given, and the verdict stays open."""
+    table = make_table([72] * 60, every_min=1)
+    pel = find(assess(table, [CO]), "limit", limit="osha-co-pel")
+    assert (pel.verdict, pel.value, pel.lower, pel.upper) == ("undecided", None, None, None)
+    assert pel.title == "Carbon monoxide averaged over 8 h: not known, 59 min measured (OSHA permissible exposure limit (PEL))"
+    assert "59 min were measured" in pel.text
+    assert "7 h 1 min of 8 h are unknown: there is no 8 h average" in pel.text
+    assert "it was 72.0 ppm on average" in pel.text
+    assert "8.9" not in pel.text
+    assert pel.tone == "danger", "72 ppm while it was measured is above the limit's 50 ppm"
+    calm = find(assess(make_table([20] * 60, every_min=1), [CO]), "limit", limit="osha-co-pel")
+    assert (calm.verdict, calm.tone) == ("undecided", "warning")
+
+
+def test_a_short_night_that_passes_the_average_all_the_same_is_told_so():
+    """29 CFR 1910.1000(d)(1)(i): 2 h at 240 ppm are 60 ppm over eight hours, whatever the other six held."""
+    pel = find(assess(make_steps([(240, 2)]), [CO]), "limit", limit="osha-co-pel")
+    assert (pel.verdict, pel.value) == ("exceeds", pytest.approx(60))
+
+
+def test_the_end_of_a_range_that_nobody_stated_is_not_claimed():
+    bare = DisplayFacts("wall_co_ppm", "carbon monoxide", "ppm")
+    table = make_table([10, 44, None, 20], flags=["ok", "ok", "over_range", "ok"], key="wall_co_ppm")
+    peak = find(assess(table, [bare]), "highest")
+    assert (peak.value, peak.lower, peak.upper) == (None, 44, None)
+    assert "top of its range" not in peak.text
+    assert "44" not in peak.title
+    assert "it is not below 44 ppm" in peak.text
+    ceiling = find(assess(table, [bare]), "limit", limit="niosh-co-ceiling")
+    assert (ceiling.verdict, ceiling.upper) == ("undecided", None)
+    assert "the end of its range is not stated" in ceiling.text
+    assert find(assess(table, [bare]), "limit", limit="niosh-co-idlh").verdict == "undecided"
+    low = make_table([20.5, 20.2, None], flags=["ok", "ok", "under_range"], key="o2_pct")
+    oxygen = find(assess(low), "lowest")
+    assert (oxygen.value, oxygen.lower, oxygen.upper) == (None, None, 20.2)
+    assert "bottom of its range" not in oxygen.text
+
+
+def test_hand_corrected_readings_are_named_with_the_extremes():
+    made = find(assess(make_table([10, 193, 12], flags=["ok", "corrected", "ok"]), [CO]), "highest")
+    assert made.title.endswith("193 ppm (corrected by hand)")
+    assert "This value was corrected by hand." in made.text
+    assert made.tone == "warning"
+    hidden = find(assess(make_table([10, 39, 52], flags=["ok", "corrected", "ok"]), [CO]), "highest")
+    assert "by hand" not in hidden.title
+    assert "1 reading of this display was corrected by hand (39 ppm, 4 min after the start)" in hidden.text
+    assert "f0001.jpg" in hidden.evidence
+    none = find(assess(make_table([10, 39, 52]), [CO]), "highest")
+    assert "by hand" not in none.text
+
+
+def test_a_highest_reading_that_may_have_missed_worse_says_so():
+    table = make_table([150] + [20] * 8 + [None]).assign(
+        wall_co_ppm=[20.0] * 9 + [np.nan], wall_co_ppm_flag=["ok"] * 9 + ["over_range"]
+    )
+    peak = find(assess(table, [CO, WALL]), "highest", key="co_ppm")
+    assert peak.title.endswith("at least 150 ppm")
+    assert "may have missed worse" in peak.text
+
+
+def test_an_open_upper_figure_is_not_explained_as_the_highest_reading():
+    table = make_steps([(20, 4), (None, 1), (20, 4)])
+    table.loc[0, "co_ppm_flag"] = "over_range"
+    pel = find(assess(table, [CO]), "limit", limit="osha-co-pel")
+    assert "no known upper end" in pel.text
+    assert "the upper one as" not in pel.text
+    closed = find(assess(make_steps([(20, 4), (None, 1), (20, 4)]), [CO]), "limit", limit="osha-co-pel")
+    assert "the upper one as the highest reading" in closed.text
+
+
+def test_unread_time_does_not_speak_against_the_readings(demo):
+    """A verdict on the readings and "below the limit for 0 to 36 min" beside it would contradict each other."""
+    beyond = find(demo, "time-beyond", key="o2_pct")
+    assert "below 19.5 % in no settled reading, with" in beyond.title
+    assert find(demo, "limit", limit="osha-o2-deficient").title.startswith("Oxygen not seen below 19.5 %")
 
 
 def test_mostly_unread_night_is_never_cleared():
@@ -280,7 +378,7 @@ def test_time_above_names_only_levels_that_were_reached(demo):
     assert "above 50 ppm" in text
     assert "200 ppm" not in text
     # The wall unit went off its range, so it may have been above any level.
-    assert "above 1200 ppm for 0 min to" in find(demo, "time-beyond", key="wall_co_ppm").text
+    assert "above 1200 ppm in no settled reading, with" in find(demo, "time-beyond", key="wall_co_ppm").text
 
 
 def test_an_undecided_verdict_names_its_reason(demo):

@@ -23,7 +23,15 @@ from show_nights import small_displays, small_night
 from frametally.model import FLAG_MEANING, Assessment, Display, Finding, Notice
 from frametally.show.look import CSS_NAMES
 from frametally.show.report import CAUTIONS, CAUTIONS_WITHOUT_ASSESSMENT, Crop, LimitNote, write_report
-from frametally.show.wording import duration_text, finding_bounds, finding_number, number_text
+from frametally.show.wording import (
+    duration_text,
+    finding_bounds,
+    finding_number,
+    hold_units,
+    number_text,
+    ordinal_text,
+    verdict_text,
+)
 
 FINDINGS = (
     Finding(
@@ -98,17 +106,17 @@ def test_every_finding_stands_there_with_number_unit_and_bounds(
         assert finding.title in text
         assert finding.text in text
     wanted = (
-        "193 ppm", "between 173 and 213 ppm", "at least 100 ppm", "20 %", "between 19.7 and 20.3 %", "28.42 ppm",
-        "between 27.94 and 31.26 ppm",
+        "193 ppm", "between 173 and 213 ppm", "at least 100 ppm", "20.0 %", "between 19.7 and 20.3 %", "28.4 ppm",
+        "between 27.9 and 31.3 ppm",
     )  # fmt: skip
     assert [words for words in wanted if words not in text] == []
     titles = [finding.title for finding in FINDINGS]
     assert [title for title in re.findall(r"<h3>([^<]+)</h3>", html) if title in titles] == titles
-    for tone in ("Danger", "Warning", "Calm", "Note"):
+    for tone in ("Danger", "Warning", "Within", "Note"):
         assert tone in text
     assert "unverified: look at the photo" in text
     assert "undecided: the night does not settle it" in text
-    assert "NIOSH ceiling: 200 ppm, at no time, workers" in text
+    assert "NIOSH ceiling: 200 ppm. at no time. Made for: workers." in text
     assert "NIOSH criteria document, 1972" in text
     assert "and 21 more" in text
 
@@ -128,7 +136,7 @@ def test_the_rest_of_the_night_is_there(tmp_path: Path, night: pd.DataFrame, dis
         "One photo is missing.",
         "cabin_0011.jpg : The file ends early.",
         "frametally 1.2.3",
-        "Source: NIOSH 1972",
+        "Source: NIOSH 1972. a note.",
         "38 of 40",
         "37 of 40",
     ):
@@ -217,6 +225,65 @@ def test_headings_descend_and_pictures_have_words(tmp_path: Path, night: pd.Data
     ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes and "-limit" not in attributes["id"]]
     doubled = {name for name in ids if ids.count(name) > 1}
     assert not {name for name in doubled if not re.search(r"-(edge|gap)$", name)}
+
+
+def test_the_main_caution_stands_under_the_title(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+    for who, wanted in (("healthy adult workers", True), ("general public", False)):
+        notes = {"niosh-c": LimitNote("A ceiling", 200, "ppm", "Never.", "x", who)}
+        head = Page(report(tmp_path, night, displays, limit_notes=notes)).text.split("What the night showed")[0]
+        assert "no alarm" in head
+        assert ("No limit here is made for people asleep at home." in head) is wanted
+
+
+def test_a_long_finding_folds_all_but_two_sentences(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+    finding = Finding("limit", "Title", "One is so. Two is so. Three is the rule.", 0, "danger", "co_ppm", 193.0, unit="ppm")
+    card = report(tmp_path, night, displays, assessment=Assessment((finding,))).split("<article")[1].split("</article>")[0]
+    before, folded = card.split("<details>")
+    assert "One is so. Two is so." in before
+    assert "Three is the rule." not in before
+    assert "Three is the rule." in folded
+
+
+def test_all_that_is_missing_stands_on_the_face(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+    text = "Nothing was assumed. Look. (1) A (of B): needed to tell C. (2) D: needed to tell E. (3) F: needed to tell G."
+    finding = Finding("missing-facts", "Not known: 3 things", text, 80)
+    html = report(tmp_path, night, displays, assessment=Assessment((*FINDINGS, finding)))
+    card = html.split("Not known: 3 things")[1].split("</li>\n</ul>")[0]
+    for entry in ("A (of B): needed to tell C.", "D: needed to tell E.", "F: needed to tell G."):
+        assert f"<li>{entry}</li>" in card.split("<details>")[0]
+
+
+def test_a_picture_says_which_photo_and_when(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+    crop = Crop("Lowest", "cabin_0031.jpg", "co_ppm", a_crop().image, True, "1st of 9 photos, 22:52")
+    gallery = report(tmp_path, night, displays, crops=[crop]).split('<div class="gallery">')[1]
+    assert "1st of 9 photos, 22:52" in gallery
+    assert [ordinal_text(n) for n in (1, 2, 3, 4, 11, 12, 21, 113)] == [
+        "1st", "2nd", "3rd", "4th", "11th", "12th", "21st", "113th",
+    ]  # fmt: skip
+
+
+def test_low_oxygen_is_not_called_an_exceeded_limit() -> None:
+    low = Finding("limit", "t", "x", 0, "danger", "o2_pct", 19.0, 19.0, 19.0, "%", "a", "exceeds")
+    high = Finding("limit", "t", "x", 0, "danger", "co_ppm", 60.0, 60.0, 60.0, "ppm", "b", "exceeds")
+    assert verdict_text(low, 19.5) == "fell below the limit"
+    assert verdict_text(high, 50) == "limit exceeded"
+
+
+def test_a_number_and_its_unit_stay_on_one_line() -> None:
+    held = hold_units("At 05:28 193 ppm, 19.9 % oxygen over 8 h 5 min at 21.0 °C; 9 photos, 2 hours")
+    assert held == ("At 05:28 193\u00a0ppm, 19.9\u00a0% oxygen over 8\u00a0h 5\u00a0min at 21.0\u00a0°C; 9 photos, 2 hours")
+
+
+def test_figures_have_the_places_of_their_display() -> None:
+    """The number beside a sentence is rounded once, as the sentence is."""
+    mean = Finding("mean", "t", "x", 0, value=25.461, lower=23.611, upper=None, unit="ppm")
+    assert finding_number(mean, 1) == "25.5\u00a0ppm"
+    assert finding_bounds(mean, 1) == "at least 23.6\u00a0ppm"
+    oxygen = Finding("highest", "t", "x", 0, value=21.0, lower=21.0, upper=21.0, unit="%")
+    assert finding_number(oxygen, 0.1) == "21.0\u00a0%"
+    time = Finding("time-beyond", "t", "x", 0, value=90.71, lower=84.2, upper=128.0, unit="min")
+    assert finding_number(time, 1) == "1\u00a0h 24\u00a0min to 2\u00a0h 8\u00a0min"
+    assert finding_bounds(time, 1) == ""
 
 
 def test_the_same_night_gives_the_same_page(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
@@ -357,7 +424,7 @@ def test_bounds_in_words() -> None:
     assert [duration_text(minutes) for minutes in (0.5, 4, 90, 596, 600)] == [
         "30\u00a0s",
         "4\u00a0min",
-        "90\u00a0min",
+        "1\u00a0h 30\u00a0min",
         "9\u00a0h 56\u00a0min",
         "10\u00a0h",
     ]

@@ -9,7 +9,7 @@ from dataclasses import asdict
 import pandas as pd
 
 from frametally.assess.cautions import ask_for_facts, explain_limits, give_cautions
-from frametally.assess.facts import DisplayFacts, gather_facts
+from frametally.assess.facts import GASES, DisplayFacts, gather_facts
 from frametally.assess.findings import describe_mean, describe_quality, describe_time_beyond, find_extremes
 from frametally.assess.limits import Limit, limits_for, load_limits
 from frametally.assess.samples import Timeline, read_samples
@@ -57,7 +57,7 @@ def assess(
     studies = [study_display(timeline, one, limits_for(one.facts.kind, catalogue)) for one in samples]
     findings = [
         *_judge_kinds(studies, catalogue),
-        *(finding for study in studies for finding in _describe(study, catalogue)),
+        *(finding for study in studies for finding in _describe(study, catalogue, _alarm_points(study, trial))),
         *_note_times(timeline),
         *_ask(studies, catalogue, trial),
     ]
@@ -75,10 +75,17 @@ def _judge_kinds(studies: list[Study], catalogue: tuple[Limit, ...]) -> list[Fin
     return findings
 
 
-def _describe(study: Study, catalogue: tuple[Limit, ...]) -> list[Finding]:
+def _alarm_points(study: Study, trial: Trial | None) -> tuple[float, ...]:
+    """The carbon monoxide alarm points that the trial states for this display's instrument."""
+    if trial is None or study.facts.kind != "co_ppm":
+        return ()
+    return next((one.co_alarm_ppm for one in trial.instrument if one.name == study.facts.instrument), ())
+
+
+def _describe(study: Study, catalogue: tuple[Limit, ...], alarms: Sequence[float]) -> list[Finding]:
     limits = limits_for(study.facts.kind, catalogue)
     optional = (describe_time_beyond(study, limits), describe_mean(study))
-    return [*find_extremes(study, limits), *(one for one in optional if one is not None), describe_quality(study)]
+    return [*find_extremes(study, limits, alarms), *(one for one in optional if one is not None), describe_quality(study)]
 
 
 def _note_times(timeline: Timeline) -> list[Finding]:
@@ -102,7 +109,8 @@ def _note_times(timeline: Timeline) -> list[Finding]:
 def _ask(studies: list[Study], catalogue: tuple[Limit, ...], trial: Trial | None) -> list[Finding]:
     kinds = {study.facts.kind for study in studies if study.highest is not None}
     used = tuple(limit for limit in catalogue if limit.kind in kinds)
-    optional = (explain_limits(used), ask_for_facts(trial))
+    names = [study.facts.instrument for study in studies if study.facts.kind in GASES and study.facts.instrument]
+    optional = (explain_limits(used), ask_for_facts(trial, list(dict.fromkeys(names))))
     return [*give_cautions(), *(one for one in optional if one is not None)]
 
 

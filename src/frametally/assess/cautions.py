@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from frametally.assess.limits import PROTECTED_PEOPLE, Limit, Protects
-from frametally.assess.wording import write_list
-from frametally.model import Finding, Trial
+from frametally.assess.wording import write_day, write_list
+from frametally.model import Finding, Trial, TrialInstrument
 
 CAUTIONS: tuple[tuple[str, str, str], ...] = (
     (
@@ -53,11 +53,12 @@ def explain_limits(limits: tuple[Limit, ...]) -> Finding | None:
             parts.append(f"Made for {PROTECTED_PEOPLE[group]}: {write_list(names)}.")
     has_public = any(limit.protects == "general public" for limit in limits)
     if has_public:
-        parts.append("Only the limits made for everyone say anything about people asleep at home; the others do not.")
+        parts.insert(0, "Only the limits made for everyone say anything about people asleep at home; the others do not.")
     else:
-        parts.append(
-            "None of them is made for people asleep at home, and less still for children, the unborn, the old or those with a "
-            "weak heart or lungs. Keeping a workplace limit does not mean that the air is fit to sleep in."
+        parts.insert(
+            0,
+            "No limit here is made for people asleep at home, and less still for children, the unborn, the old or those with a "
+            "weak heart or lungs. Keeping a workplace limit does not mean that the air is fit to sleep in.",
         )
     return Finding(
         slug="who-limits-protect",
@@ -119,23 +120,32 @@ MISSING_FACTS: tuple[tuple[str, str, Callable[[Trial], bool]], ...] = (
         "whether and for how long water settled there",
         lambda t: t.space.coldest_surface_c is not None,
     ),
-    (
-        "when each instrument was last tested with gas",
-        "whether its readings can be trusted at all",
-        lambda t: bool(t.instrument) and all(one.last_bump_test is not None for one in t.instrument),
-    ),
-    (
-        "how quickly each instrument responds",
-        "whether a short peak was higher than the display had time to show",
-        lambda t: bool(t.instrument) and all(one.response_t90_s for one in t.instrument),
-    ),
 )
 """What a trial may lack: the fact, what one could tell with it, and how to see that it is there."""
 
 
-def ask_for_facts(trial: Trial | None) -> Finding | None:
-    """List what the trial does not say and what each fact would let one tell; None where it says everything."""
+INSTRUMENT_FACTS: tuple[tuple[str, str, Callable[[TrialInstrument], str]], ...] = (
+    (
+        "when {} was last tested with gas",
+        "whether its readings can be trusted at all",
+        lambda one: write_day(one.last_bump_test) if one.last_bump_test else "",
+    ),
+    (
+        "how quickly {} responds",
+        "whether a short peak was higher than the display had time to show",
+        lambda one: "given" if one.response_t90_s else "",
+    ),
+)
+"""What is asked of every gas instrument: the fact, what one could tell with it, and how to say what is there ("" for nothing)."""
+
+
+def ask_for_facts(trial: Trial | None, gas_instruments: Sequence[str] = ()) -> Finding | None:
+    """List what the trial does not say and what each fact would let one tell; None where it says everything.
+
+    `gas_instruments` are the names of the instruments that measured a gas; each is asked about by name.
+    """
     missing = [(fact, gain) for fact, gain, is_there in MISSING_FACTS if trial is None or not is_there(trial)]
+    missing += _missing_of_instruments(trial, gas_instruments)
     if not missing:
         return None
     head = "No trial file was given. " if trial is None else ""
@@ -148,3 +158,17 @@ def ask_for_facts(trial: Trial | None) -> Finding | None:
         text=f"{head}Photos cannot show these, and nothing was assumed. {items}",
         weight=80,
     )
+
+
+def _missing_of_instruments(trial: Trial | None, gas_instruments: Sequence[str]) -> list[tuple[str, str]]:
+    told = {one.name: one for one in trial.instrument} if trial else {}
+    names = list(dict.fromkeys([*gas_instruments, *told]))
+    missing = []
+    for fact, gain, tell in INSTRUMENT_FACTS:
+        there = {name: tell(told[name]) for name in names if name in told and tell(told[name])}
+        lacking = [f"the {name}" for name in names if name not in there]
+        if lacking or not names:
+            known = write_list([f"the {name}: {text}" for name, text in there.items() if text != "given"])
+            known = f" (known for {known})" if known else ""
+            missing.append((fact.format(write_list(lacking) or "each instrument") + known, gain))
+    return missing

@@ -23,7 +23,7 @@ LEAST_MEASURED_MIN = 120.0
 """Shortest measured time that can clear an average (EN 689:2018, 5.3: at least 2 h; seen in a third-party summary)."""
 
 LEAST_MEASURED_SHARE = 0.75
-"""Least measured share of any window that can clear an average (after 40 CFR 50.8(c): 6 of 8 hours)."""
+"""Least measured share of the averaging time that can clear an average (after 40 CFR 50.8(c): 6 of 8 hours)."""
 
 
 @dataclass(frozen=True)
@@ -215,9 +215,8 @@ def worst_window(curve: Curve, averaging_min: float) -> Window | None:
     lower = -math.inf if curve.is_open_below else lower_area / averaging_min
     holes = Ramp(curve.measured.knots, 1.0 - curve.measured.start, 1.0 - curve.measured.stop)
     longest_hole, _ = highest_area(holes, length)
-    enough = longest_hole <= (1 - LEAST_MEASURED_SHARE) * length * (1 + 1e-9) and measured >= min(
-        LEAST_MEASURED_MIN, averaging_min
-    )
+    least = max(min(LEAST_MEASURED_MIN, averaging_min), LEAST_MEASURED_SHARE * averaging_min) * (1 - 1e-9)
+    enough = longest_hole <= (1 - LEAST_MEASURED_SHARE) * length * (1 + 1e-9) and measured >= least
     return Window(_enclose(lower, middle, upper), start, stop, rest, measured, enough)
 
 

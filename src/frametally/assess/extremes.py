@@ -21,10 +21,10 @@ LEAST_SETTLED_SHARE = 0.75
 class Extreme:
     """The highest or lowest reading of a night.
 
-    `value` and `row` are what must be reckoned with: the range's end where the display ran out of range, else the most
-    extreme number, doubtful ones included. `is_open` where it may lie beyond; `is_verified` False where `value` is
-    doubtful. `settled` and `settled_row` are the most extreme settled number (NaN and None where there is none).
-    `rows` are all rows that show `value`.
+    `value` and `row` are what must be reckoned with: the stated end of the range where the display ran out of range (NaN
+    where nobody stated one), else the most extreme number, doubtful ones included. `is_open` where it may lie beyond;
+    `is_verified` False where `value` is doubtful. `settled` and `settled_row` are the most extreme settled number (NaN and
+    None where there is none). `rows` are all rows that show `value`; `possible` is how far it may have gone.
     """
 
     side: Side
@@ -40,10 +40,16 @@ class Extreme:
     @property
     def bounds(self) -> Bounded:
         """What the most extreme value is for certain, what it shows, and what it may be."""
-        certain = self.value if self.is_open else self.settled
+        certain = self.value if self.is_open and math.isfinite(self.value) else self.settled
+        middle = certain if self.is_open else self.value
         if self.side == "highest":
-            return Bounded(-math.inf if math.isnan(certain) else certain, self.value, self.possible)
-        return Bounded(self.possible, self.value, math.inf if math.isnan(certain) else certain)
+            return Bounded(-math.inf if math.isnan(certain) else certain, middle, self.possible)
+        return Bounded(self.possible, middle, math.inf if math.isnan(certain) else certain)
+
+    @property
+    def may_have_missed(self) -> bool:
+        """True where another instrument ran out of range while this one, within its own, showed nothing settled."""
+        return not self.is_open and math.isinf(self.possible)
 
 
 def find_extreme(samples: Samples, side: Side) -> Extreme | None:
@@ -59,7 +65,8 @@ def find_extreme(samples: Samples, side: Side) -> Extreme | None:
     settled = math.nan if settled_row is None else float(samples.values[settled_row])
     if beyond.any():
         row = int(np.flatnonzero(beyond)[0])
-        value, rows = (end if math.isfinite(end) else settled), np.flatnonzero(beyond)
+        # The most extreme number seen is no end of the range: beyond it the display may still have shown others.
+        value, rows = (end if samples.facts.range is not None else math.nan), np.flatnonzero(beyond)
         return Extreme(side, value, row, _ints(rows), True, True, settled, settled_row, sign * math.inf)
     if any_row is None:
         return None

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from frametally.assess.exposure import Bounded, known
 from frametally.assess.extremes import Extreme
-from frametally.assess.facts import ZERO_FLOOR
+from frametally.assess.facts import ZERO_FLOOR, DisplayFacts
 from frametally.assess.limits import Limit
 from frametally.assess.samples import State
 from frametally.assess.study import Study, longest_unsettled
-from frametally.assess.verdicts import BOUNDS_SOURCE
+from frametally.assess.verdicts import BOUNDS_SOURCE, MISSED_WORSE
 from frametally.assess.wording import (
     capitalise,
     of_what,
@@ -34,15 +35,21 @@ TOO_MANY_UNSETTLED = 0.25
 
 _PEAK_WEIGHT = {("co_ppm", "highest"): 10, ("o2_pct", "lowest"): 11, ("co2_ppm", "highest"): 12, ("no2_ppm", "highest"): 12}
 _OTHER_EXTREME_WEIGHT = 70
+MOST_NAMED = 3
+"""So many hand-corrected readings are named before "and n more"."""
+
 _SIDE_WORDS = {"highest": ("highest", "above", "top", "at least"), "lowest": ("lowest", "below", "bottom", "at most")}
 
 
-def find_extremes(study: Study, limits: tuple[Limit, ...]) -> list[Finding]:
-    """Give the findings on the highest and the lowest reading; none where the display gave no reading."""
-    return [_describe_extreme(study, one, limits) for one in (study.highest, study.lowest) if one is not None]
+def find_extremes(study: Study, limits: tuple[Limit, ...], alarms: Sequence[float] = ()) -> list[Finding]:
+    """Give the findings on the highest and the lowest reading; none where the display gave no reading.
+
+    `alarms` are the points at which the instrument sounds, in the display's unit; they are held against the highest.
+    """
+    return [_describe_extreme(study, one, limits, alarms) for one in (study.highest, study.lowest) if one is not None]
 
 
-def _describe_extreme(study: Study, extreme: Extreme, limits: tuple[Limit, ...]) -> Finding:
+def _describe_extreme(study: Study, extreme: Extreme, limits: tuple[Limit, ...], alarms: Sequence[float]) -> Finding:
     facts = study.facts
     weight = _PEAK_WEIGHT.get((facts.kind or "", extreme.side), _OTHER_EXTREME_WEIGHT)
     passed = any(
@@ -50,13 +57,14 @@ def _describe_extreme(study: Study, extreme: Extreme, limits: tuple[Limit, ...])
         for limit in limits
         if limit.is_low_side == (extreme.side == "lowest")
     )
-    rows = (*extreme.rows[:3], *(() if extreme.settled_row is None else (extreme.settled_row,)))
+    by_hand = np.flatnonzero(study.samples.corrected)[:MOST_NAMED].tolist()
+    rows = (*extreme.rows[:3], *(() if extreme.settled_row is None else (extreme.settled_row,)), *by_hand)
     return Finding(
         slug="highest" if extreme.side == "highest" else "lowest",
         title=_extreme_title(study, extreme),
-        text=_extreme_text(study, extreme),
+        text=_extreme_text(study, extreme) + _alarm_text(study, extreme, alarms),
         weight=weight,
-        tone="warning" if passed or not extreme.is_verified else "note",
+        tone="warning" if passed or not extreme.is_verified or extreme.is_open or _is_by_hand(study, extreme) else "note",
         key=facts.key,
         value=known(extreme.value),
         lower=known(extreme.bounds.lower),
@@ -74,32 +82,90 @@ def _extreme_title(study: Study, extreme: Extreme) -> str:
     if not math.isfinite(extreme.value):
         return f"{capitalise(word)} {facts.quantity}: beyond what {facts.source_name} can show"
     value = write_reading(extreme.value, facts)
-    amount = f"{least} {value}" if extreme.is_open else value
-    return f"{capitalise(word)} {facts.quantity}, {facts.short_name}: {amount}{doubt}"
+    amount = f"{least} {value}" if extreme.is_open or extreme.may_have_missed else value
+    by_hand = " (corrected by hand)" if _is_by_hand(study, extreme) else ""
+    return f"{capitalise(word)} {facts.quantity}, {facts.short_name}: {amount}{doubt}{by_hand}"
 
 
 def _extreme_text(study: Study, extreme: Extreme) -> str:
     facts, timeline = study.facts, study.timeline
     word, beyond, edge, least = _SIDE_WORDS[extreme.side]
     when = write_when(timeline, extreme.row)
+    by_hand = _by_hand_text(study, extreme)
     settled = ""
     if extreme.settled_row is not None and (extreme.is_open or not extreme.is_verified):
         at = write_when(timeline, extreme.settled_row)
         settled = f" The {word} settled reading was {write_reading(extreme.settled, facts)}, {at[:1].lower() + at[1:]}."
     if extreme.is_open:
-        value = f"{least} {write_reading(extreme.value, facts)}" if math.isfinite(extreme.value) else "an amount nobody can tell"
         many = f" ({len(extreme.rows)} photos)" if len(extreme.rows) > 1 else ""
+        counts = (
+            f"That counts as {least} {write_reading(extreme.value, facts)}{of_what(facts)}: the {edge} of its range."
+            if math.isfinite(extreme.value)
+            else f"Where its range ends is not stated{_known_edge(extreme, facts)}."
+        )
         return (
-            f"{when} {facts.source_name} was {beyond} what it can show{many}. That counts as {value}{of_what(facts)}: "
-            f"the {edge} of its range. How far beyond it went, nobody can say.{settled}"
+            f"{when} {facts.source_name} was {beyond} what it can show{many}. {counts} "
+            f"How far beyond it went, nobody can say.{settled}{by_hand}"
         )
     if not extreme.is_verified:
         return (
             f"{when} {facts.source_name} seems to have shown {write_shown(extreme.value, facts)}, which would be the {word} of "
-            f"the night. The picture does not settle that reading: it is unverified. Look at the photo.{settled}"
+            f"the night. The picture does not settle that reading: it is unverified. Look at the photo.{settled}{by_hand}"
         )
     more = f" It showed that value in {len(extreme.rows)} photos; this is the first." if len(extreme.rows) > 1 else ""
-    return f"{when} {facts.source_name} showed {write_shown(extreme.value, facts)}, the {word} of the night.{more}"
+    missed = f" {MISSED_WORSE}" if extreme.may_have_missed else ""
+    shown = write_shown(extreme.value, facts)
+    return f"{when} {facts.source_name} showed {shown}, the {word} of the night.{missed}{more}{by_hand}"
+
+
+def _alarm_text(study: Study, extreme: Extreme, alarms: Sequence[float]) -> str:
+    """Hold the highest reading against the instrument's own alarm points."""
+    if not alarms or extreme.side != "highest":
+        return ""
+    unit, points = study.facts.unit, sorted(alarms)
+    most = extreme.bounds.middle
+    reached = [point for point in points if most >= point]
+    told = f"reached {write_list([f'{point:g}' for point in reached])} {unit}" if reached else "reached none of them"
+    listed = with_unit(write_list([f"{point:g}" for point in points]), unit)
+    if len(points) == 1:
+        told = "reached it" if reached else "did not reach it"
+        return f" Its alarm point is {listed}; this reading {told}."
+    return f" Its alarm points are {listed}; this reading {told}."
+
+
+def _known_edge(extreme: Extreme, facts: DisplayFacts) -> str:
+    side = "below" if extreme.side == "highest" else "above"
+    return (
+        f"; it is not {side} {write_reading(extreme.settled, facts)}, which it showed" if math.isfinite(extreme.settled) else ""
+    )
+
+
+def _is_by_hand(study: Study, extreme: Extreme) -> bool:
+    """True where a value that makes the extreme was set by hand."""
+    return not extreme.is_open and bool(study.samples.corrected[list(extreme.rows)].any())
+
+
+def _by_hand_text(study: Study, extreme: Extreme) -> str:
+    """Say that readings were set by hand: a wrong correction can make a highest reading, or take it away."""
+    rows = np.flatnonzero(study.samples.corrected).tolist()
+    if not rows:
+        return ""
+    named = [_write_row(study, row) for row in rows[:MOST_NAMED]]
+    named += [f"{len(rows) - MOST_NAMED} more"] if len(rows) > MOST_NAMED else []
+    head = "This value was corrected by hand. " if _is_by_hand(study, extreme) else ""
+    many = "1 reading of this display was" if len(rows) == 1 else f"{len(rows)} readings of this display were"
+    return (
+        f" {head}{many} corrected by hand ({write_list(named)}); a wrong correction can make or hide the {extreme.side} "
+        "reading. Check them: the audit table has what was read first."
+    )
+
+
+def _write_row(study: Study, row: int) -> str:
+    """Write a corrected row: "193 ppm at 05:28"."""
+    value = float(study.samples.values[row])
+    when = write_when(study.timeline, row)
+    shown = write_reading(value, study.facts) if math.isfinite(value) else "no value"
+    return f"{shown}, {when[:1].lower() + when[1:]}".removesuffix(",")
 
 
 def describe_mean(study: Study) -> Finding | None:
@@ -139,14 +205,16 @@ def describe_time_beyond(study: Study, limits: tuple[Limit, ...]) -> Finding | N
     if not chosen or study.curve.span_min <= 0:
         return None
     phrases = [_beyond_phrase(limit, study.beyond[limit.id]) for limit in chosen]
+    times = [study.beyond[limit.id] for limit in chosen]
+    ranges = any(time.lower > 0 and write_minutes(time.lower) != write_minutes(time.upper) for time in times)
     first = study.beyond[chosen[0].id]
     return Finding(
         slug="time-beyond",
         title=f"{capitalise(facts.quantity)} {phrases[0]} ({facts.short_name})",
         text=(
             f"{capitalise(facts.source_name)} showed {facts.quantity} {write_list(phrases)}, out of "
-            f"{write_minutes(study.curve.span_min)}. Where two durations stand, the shorter one counts only settled readings, "
-            "and the longer one all time without them as well."
+            f"{write_minutes(study.curve.span_min)}."
+            + (" The shorter time counts settled readings only, the longer one all time without them as well." if ranges else "")
         ),
         weight=50,
         tone="warning" if first.lower > 0 else "note",
@@ -173,7 +241,10 @@ def _levels_to_name(study: Study, limits: tuple[Limit, ...]) -> list[Limit]:
 def _beyond_phrase(limit: Limit, time: Bounded) -> str:
     least, most = write_minutes(time.lower), write_minutes(time.upper)
     side = "below" if limit.is_low_side else "above"
-    return f"{side} {with_unit(f'{limit.value:g}', limit.unit)} for {least if least == most else f'{least} to {most}'}"
+    level = with_unit(f"{limit.value:g}", limit.unit)
+    if time.lower <= 0 < time.upper:
+        return f"{side} {level} in no settled reading, with {most} unknown"
+    return f"{side} {level} for {least if least == most else f'{least} to {most}'}"
 
 
 def describe_quality(study: Study) -> Finding:
@@ -202,11 +273,12 @@ def describe_quality(study: Study) -> Finding:
     rows = [*np.flatnonzero(samples.doubtful).tolist(), *np.flatnonzero(samples.gap).tolist()]
     return Finding(
         slug="reading-quality",
-        title=f"Read for certain: {settled} of {total} ({facts.quantity}, {facts.short_name})",
+        title=f"Settled readings: {settled} of {total} ({facts.quantity}, {facts.short_name})",
         text=text,
         weight=25 if share > TOO_MANY_UNSETTLED and facts.kind in {"co_ppm", "o2_pct"} else 60,
         tone="warning" if share > TOO_MANY_UNSETTLED else "note",
         key=facts.key,
-        value=settled / total if total else None,
+        value=float(math.floor(100 * settled / total)) if total else None,
+        unit="%",
         evidence=pick_frames(timeline, rows),
     )

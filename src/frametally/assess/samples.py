@@ -70,6 +70,7 @@ class Samples:
     `values` in the display's unit, NaN where there is none; `states` are `State` numbers. `top` and `bottom` are the ends
     of what it can show (stated, or seen tonight; NaN where neither). `floor` and `ceiling` are what unmeasured time
     may have been at least and at most: the ceiling is the highest reading of any display of this kind in the night.
+    `corrected` is True in rows whose number was set by hand.
     `over_nearby` and `under_nearby` are True in rows where any display of this kind ran out of range.
     """
 
@@ -82,6 +83,7 @@ class Samples:
     ceiling: float
     over_nearby: Bools
     under_nearby: Bools
+    corrected: Bools
 
     @property
     def settled(self) -> Bools:
@@ -241,8 +243,11 @@ def _read_display(table: pd.DataFrame, facts: DisplayFacts, order: npt.NDArray[n
     values, words = _split_cells(table, facts.key)
     states = np.where(np.isnan(values), State.GAP, State.SETTLED).astype(np.int8)
     flag_column = f"{facts.key}_flag"
+    corrected = np.zeros(len(values), dtype=bool)
     if flag_column in table.columns:
-        _read_flags(_take_cells(table, flag_column).tolist(), flag_column, states)
+        flags = _take_cells(table, flag_column).tolist()
+        _read_flags(flags, flag_column, states)
+        corrected = np.array([not _is_missing(cell) and str(cell).strip() == Flag.CORRECTED for cell in flags], dtype=bool)
     for row, word in words.items():
         states[row] = _state_of_word(word, facts.key, row, State(int(states[row])))
     without_value = np.isnan(values) & np.isin(states, (State.SETTLED, State.DOUBTFUL))
@@ -250,7 +255,7 @@ def _read_display(table: pd.DataFrame, facts: DisplayFacts, order: npt.NDArray[n
     values = np.where(np.isin(states, (State.SETTLED, State.DOUBTFUL)), values, math.nan)
     top, bottom = _find_range(facts, values, states)
     nowhere = np.zeros(len(values), dtype=bool)
-    return Samples(facts, values[order], states[order], top, bottom, math.nan, math.nan, nowhere, nowhere)
+    return Samples(facts, values[order], states[order], top, bottom, math.nan, math.nan, nowhere, nowhere, corrected[order])
 
 
 def _read_flags(cells: Sequence[object], column: str, states: Ints) -> None:

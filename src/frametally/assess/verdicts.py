@@ -22,6 +22,7 @@ from frametally.assess.wording import (
     write_minutes,
     write_moment,
     write_reading,
+    write_unstated,
 )
 from frametally.model import Finding
 
@@ -29,6 +30,8 @@ AVERAGE_SOURCE = (
     "Straight lines between readings (trapezoid); concentration times time over a fixed divisor, 29 CFR 1910.1000(d)(1)(i)"
 )
 BOUNDS_SOURCE = "Bounds over gaps: own convention, stated with the figure"
+
+MISSED_WORSE = "While it showed nothing settled, another instrument ran out of range, so this one may have missed worse."
 
 _BASE_WEIGHT = {"ceiling": 1, "instant-low": 2, "instant-high": 3, "twa-fixed": 4, "rolling-mean": 4}
 _VERDICT_WEIGHT = {"exceeds": 0, "undecided": 20, "does not exceed": 40}
@@ -45,6 +48,23 @@ class Comparison:
     window: Window | None
     extreme: Extreme | None
     enough: bool
+
+    @property
+    def is_too_short(self) -> bool:
+        """True where the night is so much shorter than the averaging time that there is no such average."""
+        return self.window is not None and self.window.rest_min > 0 and not self.enough
+
+    @property
+    def has_average(self) -> bool:
+        """True where a figure may stand at the head; a short night's would look harmless, divided by hours nobody measured."""
+        return not self.is_too_short or self.decision.verdict == "exceeds"
+
+    @property
+    def while_measured(self) -> float:
+        """The average over the night as long as it was, not spread over the averaging time; NaN where there is none."""
+        if self.window is None or self.limit.averaging_min is None:
+            return math.nan
+        return self.window.bounds.middle * self.limit.averaging_min / (self.limit.averaging_min - self.window.rest_min)
 
 
 def compare(study: Study, limit: Limit) -> Comparison:
@@ -101,11 +121,11 @@ def judge(studies: list[Study], limit: Limit) -> Finding:
         title=_title(chosen),
         text=" ".join(part for part in parts if part),
         weight=base + _VERDICT_WEIGHT[decision.verdict],
-        tone=_tone(decision),
+        tone=_tone(chosen),
         key=chosen.study.facts.key,
-        value=known(chosen.figure.middle),
-        lower=known(chosen.figure.lower),
-        upper=known(chosen.figure.upper),
+        value=known(chosen.figure.middle) if chosen.has_average else None,
+        lower=known(chosen.figure.lower) if chosen.has_average else None,
+        upper=known(chosen.figure.upper) if chosen.has_average else None,
         unit=chosen.study.facts.unit,
         limit=limit.id,
         verdict=decision.verdict,
@@ -127,9 +147,12 @@ def _title(one: Comparison) -> str:
     if limit.is_low_side:
         words = {
             "exceeds": f"fell below {value}",
-            "does not exceed": f"did not fall below {value}",
+            "does not exceed": f"not seen below {value}",
             "undecided": f"below {value}: undecided",
         }
+    elif limit.averaging_min is not None and not one.has_average:
+        measured = write_minutes(one.window.measured_min if one.window else 0.0)
+        words = {one.decision.verdict: f"averaged over {write_minutes(limit.averaging_min)}: not known, {measured} measured"}
     elif limit.averaging_min is not None:
         over = f"averaged over {write_minutes(limit.averaging_min)}"
         words = {
@@ -140,14 +163,16 @@ def _title(one: Comparison) -> str:
     else:
         words = {
             "exceeds": f"rose above {value}",
-            "does not exceed": f"did not rise above {value}",
+            "does not exceed": f"not seen above {value}",
             "undecided": f"above {value}: undecided",
         }
     return f"{capitalise(one.study.facts.quantity)} {words[verdict]} ({limit.label})"
 
 
-def _tone(decision: Decision) -> Literal["danger", "warning", "calm"]:
-    if decision.verdict == "exceeds" or (decision.verdict == "undecided" and decision.middle_beyond):
+def _tone(one: Comparison) -> Literal["danger", "warning", "calm"]:
+    decision = one.decision
+    beyond = decision.middle_beyond or (one.is_too_short and one.while_measured > one.limit.value)
+    if decision.verdict == "exceeds" or (decision.verdict == "undecided" and beyond):
         return "danger"
     return "warning" if decision.verdict == "undecided" else "calm"
 
@@ -164,7 +189,7 @@ def _figure_text(one: Comparison) -> str:
     if one.extreme is not None:
         return _extreme_text(one.study, one.extreme)
     if one.window is not None:
-        return _window_text(one.study, one.window, one.limit)
+        return _window_text(one, one.window)
     reason = (
         "gave no reading"
         if one.limit.averaging_min is None
@@ -178,7 +203,11 @@ def _extreme_text(study: Study, extreme: Extreme) -> str:
     if extreme.is_open:
         edge = "top" if side == "highest" else "bottom"
         least = "at least" if side == "highest" else "at most"
-        value = f" ({least} {write_reading(extreme.value, facts)})" if math.isfinite(extreme.value) else ""
+        value = (
+            f" ({least} {write_reading(extreme.value, facts)})"
+            if math.isfinite(extreme.value)
+            else write_unstated(extreme, facts)
+        )
         return f"{capitalise(facts.source_name)} ran off the {edge} of its range{value}; how far beyond, nobody can say."
     shown = write_reading(extreme.value, facts) + of_what(facts)
     text = f"The {side} reading of {facts.source_name} was {shown}."
@@ -189,15 +218,21 @@ def _extreme_text(study: Study, extreme: Extreme) -> str:
             else "no other is settled"
         )
         text += f" That reading is doubtful; {settled}."
-    if math.isinf(extreme.possible):
-        text += " While it showed nothing settled, another instrument ran out of range, so this one may have missed worse."
-    return text
+    return text + (f" {MISSED_WORSE}" if extreme.may_have_missed else "")
 
 
-def _window_text(study: Study, window: Window, limit: Limit) -> str:
-    facts, timeline = study.facts, study.timeline
+def _window_text(one: Comparison, window: Window) -> str:
+    facts, timeline, limit = one.study.facts, one.study.timeline, one.limit
     start, stop = write_moment(timeline, window.start_min), write_moment(timeline, window.stop_min)
     length = limit.averaging_min or 0.0
+    if one.is_too_short:
+        text = (
+            f"On {facts.source_name}, {write_minutes(window.measured_min)} were measured ({start} to {stop}) and "
+            f"{write_minutes(length - window.measured_min)} of {write_minutes(length)} are unknown: there is no "
+            f"{write_minutes(length)} average."
+        )
+        shown = one.while_measured
+        return text + ("" if math.isnan(shown) else f" While it was measured it was {write_average(shown, facts)} on average.")
     if math.isnan(window.bounds.middle):
         text = f"On {facts.source_name} nothing was measured from {start} to {stop}."
     else:
@@ -211,18 +246,21 @@ def _window_text(study: Study, window: Window, limit: Limit) -> str:
 
 def _holes_text(window: Window, length: float) -> str:
     hole, rest = length - window.rest_min - window.measured_min, window.rest_min
+    is_open = math.isinf(window.bounds.upper)
     text = ""
     if hole >= 0.5:
+        upper = "" if is_open else "the upper one as the highest reading of the night, "
         text += (
             f" For {write_minutes(hole)} of it nothing settled was read: the lower figure counts that time as none of the gas, "
-            "the upper one as the highest reading of the night, and the middle one leaves it out."
+            f"{upper}and the middle one leaves it out."
         )
-    if math.isinf(window.bounds.upper) and not math.isnan(window.bounds.middle):
+    if is_open and not math.isnan(window.bounds.middle):
         text += " A display ran out of range, so there is no upper figure."
     if rest >= 0.5:
+        upper = "" if is_open else ", and in the upper figure as the highest reading of the night"
         text += (
             f" The rule divides by {write_minutes(length)} all the same: the other {write_minutes(rest)}, which nobody "
-            "measured, count as none of the gas, and in the upper figure as the highest reading of the night."
+            f"measured, count as none of the gas{upper}."
         )
     return text
 
@@ -238,7 +276,8 @@ def _verdict_text(one: Comparison) -> str:
     if one.decision.verdict == "does not exceed":
         return f"Verdict: not {side} the limit{_caveat(one)}."
     face_value = side if one.decision.middle_beyond else f"not {side}"
-    plain = "" if math.isnan(one.figure.middle) else f"; the figure taken at face value is {face_value} the limit"
+    unknown = math.isnan(one.figure.middle) or not one.has_average
+    plain = "" if unknown else f"; the figure taken at face value is {face_value} the limit"
     return f"Verdict: undecided, because {write_list(_undecided_reasons(one))}{plain}."
 
 
@@ -247,12 +286,10 @@ def _undecided_reasons(one: Comparison) -> list[str]:
     outer = figure.lower if limit.is_low_side else figure.upper
     reasons = []
     if not one.enough:
-        need = (
-            f"three quarters of every {write_minutes(limit.averaging_min)} and 2 h in all"
-            if limit.averaging_min
-            else "three quarters"
-        )
+        need = f"three quarters of every {write_minutes(limit.averaging_min)}" if limit.averaging_min else "three quarters"
         reasons.append(f"too little was settled to clear the night ({need} are needed)")
+    if one.is_too_short:
+        return reasons
     if not math.isfinite(outer):
         reasons.append("how far it went is not known")
     elif not one.decision.is_clear:
@@ -287,7 +324,7 @@ def _others_text(chosen: Comparison, comparisons: list[Comparison]) -> str:
     for one in others:
         facts, middle = one.study.facts, one.figure.middle
         write = write_average if one.limit.is_average else write_reading
-        figure = "no figure" if math.isnan(middle) else write(middle, facts)
-        more = " or more" if math.isinf(one.figure.upper) and not math.isnan(middle) else ""
+        figure = "no figure" if math.isnan(middle) or not one.has_average else write(middle, facts)
+        more = " or more" if math.isinf(one.figure.upper) and figure != "no figure" else ""
         text += f" {capitalise(facts.source_name)} gives {figure}{more} (on its own: {one.decision.verdict})."
     return text

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from frametally.assess.exposure import Bounded
+from frametally.assess.extremes import Extreme
 from frametally.assess.facts import DisplayFacts
 from frametally.assess.samples import Timeline
 
@@ -46,6 +47,14 @@ def write_average(value: float, facts: DisplayFacts) -> str:
     return with_unit(write_number(value, decimals_of(facts) + 1), facts.unit)
 
 
+def write_unstated(extreme: Extreme, facts: DisplayFacts) -> str:
+    """Write what is known of a reading beyond a range that nobody stated, in brackets behind a sentence; "" for nothing."""
+    side = "below" if extreme.side == "highest" else "above"
+    if not math.isfinite(extreme.settled):
+        return " (the end of its range is not stated)"
+    return f" (the end of its range is not stated; it is not {side} {write_reading(extreme.settled, facts)})"
+
+
 def of_what(facts: DisplayFacts) -> str:
     """Give the words that join an amount to its quantity, as in "193 ppm of carbon monoxide"; "" where none are needed."""
     if facts.kind in {"co_ppm", "co2_ppm", "no2_ppm"}:
@@ -82,6 +91,11 @@ def write_moment(timeline: Timeline, elapsed_min: float) -> str:
     clock = f"{time.hour:02d}:{time.minute:02d}"
     span = timeline.elapsed_min[timeline.timed - 1] - timeline.elapsed_min[0]
     return f"{clock} on {time.day} {MONTHS[time.month - 1]}" if span >= 24 * 60 else clock
+
+
+def write_day(day: date) -> str:
+    """Write a day: "24 October 2026"."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def write_when(timeline: Timeline, row: int) -> str:

@@ -1,4 +1,4 @@
-"""Takes a chart with its lines drawn and adds what is written on it: limits, peak, lowest, and words at the edge."""
+"""Takes a chart with its lines drawn and adds what is written on it: limits, highest, lowest, and words at the edge."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def draw_limits(plot: Axes, figure: Figure, renderer: Any, limits: Limits, unit:
 def draw_extremes(
     plot: Axes, figure: Figure, renderer: Any, axis: TimeAxis, traces: Sequence[Trace], edge: Sequence[Sequence[Words]]
 ) -> None:
-    """Write peak and lowest of each display with value and time, and the words for what lies beyond the scale."""
+    """Write highest and lowest of each display with value and time, and the words for what lies beyond the scale."""
     marks, faint = _marks(plot, axis, traces), _limit_points(plot)
     taken: list[Box] = []
     wanted: list[Words] = []
@@ -103,7 +103,7 @@ def _extremes(plot: Axes, axis: TimeAxis, trace: Trace, colour: str) -> list[Wor
     floor, ceiling = plot.get_ylim()
     unit = trace.display.unit
     names: dict[Extreme, str] = {
-        "peak": "highest read" if trace.has(Flag.OVER_RANGE).any() else "peak",
+        "peak": "highest read" if trace.has(Flag.OVER_RANGE).any() else "highest",
         "lowest": "lowest read" if trace.has(Flag.UNDER_RANGE).any() else "lowest",
     }
     found: list[Words] = []

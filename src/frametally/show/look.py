@@ -19,8 +19,6 @@ from html import escape
 import matplotlib
 from matplotlib.figure import Figure
 
-from frametally.model import Flag
-
 INK, MUTED, GRID, GAP, PAPER, LIMIT = "#1d2830", "#55636e", "#dbe1e5", "#edf0f2", "#fffffe", "#8f2d3c"
 SERIES = ("#005a8c", "#b34700", "#00694f", "#86378a")
 MARKERS = ("o", "s", "D", "P")
@@ -31,14 +29,6 @@ CSS_NAMES = {
     **{colour: f"line-{number}" for number, colour in enumerate(SERIES, start=1)},
 }  # fmt: skip
 """What the style sheet calls each colour: `--ink`, `--line-1` and so on."""
-
-BLANK_NAMES = {
-    Flag.STATUS: "a word",
-    Flag.BLANK: "display off",
-    Flag.HIDDEN: "hidden",
-    Flag.LOST: "not found",
-    Flag.UNREADABLE: "unreadable",
-}
 
 SIZE = 8.5
 SMALL = 7.5

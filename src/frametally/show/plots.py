@@ -1,4 +1,4 @@
-"""Takes a readings table and gives one chart per quantity: values, doubts, gaps, over range, limits, peak and lowest.
+"""Takes a readings table and gives one chart per quantity: values, doubts, gaps, over range, limits, highest and lowest.
 
 A line joins settled readings only and stops at every gap. A doubtful reading is a hollow mark on a dotted line. "Over
 range" is a triangle at the upper edge. What left no value is marked in a strip below, one row per reason.
@@ -23,11 +23,11 @@ from matplotlib.ticker import MaxNLocator
 from frametally.model import Display, Flag
 from frametally.show import callouts, look
 from frametally.show.files import write_whole
-from frametally.show.tables import format_value
+from frametally.show.tables import flag_name, format_value
 from frametally.show.traces import BLANKS, EXTREMES, TimeAxis, Trace, joined, read_axis, read_trace, runs
 from frametally.show.wording import count_text
 
-WIDE_PT, NARROW_PT = 640.0, 270.0
+WIDE_PT, NARROW_PT = 560.0, 270.0
 LEFT_PT, PLOT_PT, ROW_PT = 60.0, 190.0, 12.0
 MANY_MARKS = 60
 """A line with more readings than this carries a mark on some of them only."""
@@ -152,7 +152,7 @@ def describe(axis: TimeAxis, traces: Sequence[Trace]) -> str:
                 kind = "highest number" if which == "peak" else "lowest number"
                 text += f"; {kind} {value} {display.unit} at {axis.text_at(row)}{unsure}"
         over = int(trace.has(Flag.OVER_RANGE).sum())
-        parts.append(text + (f"; over range in {count_text(over, 'frame')}" if over else "") + ".")
+        parts.append(text + (f"; over range in {count_text(over, 'photo')}" if over else "") + ".")
     return " ".join(parts)
 
 
@@ -205,13 +205,13 @@ def _draw_legend(canvas: Canvas, left: float, width: float) -> float:
     first = look.SERIES[0] if not several else look.INK
     if any(trace.doubtful.any() for trace in canvas.traces):
         hollow = Line2D([], [], ls=(0, (1, 2)), lw=1, color=first, marker="o", mfc=look.PAPER, mec=first, ms=5.5)
-        entries.append((hollow, "doubtful, not settled"))
+        entries.append((hollow, flag_name(Flag.DOUBTFUL)))
     if any(trace.has(Flag.OVER_RANGE).any() for trace in canvas.traces):
         entries.append((Line2D([], [], ls="none", color=first, marker="^", ms=6), "over range"))
     if any(trace.has(Flag.UNDER_RANGE).any() for trace in canvas.traces):
         entries.append((Line2D([], [], ls="none", color=first, marker="v", ms=6), "under range"))
     if any(trace.has(Flag.NO_FRAME).any() for trace in canvas.traces):
-        entries.append((Patch(facecolor=look.GAP, edgecolor=look.MUTED, hatch="////", lw=0.5), "no photo"))
+        entries.append((Patch(facecolor=look.GAP, edgecolor=look.MUTED, hatch="////", lw=0.5), flag_name(Flag.NO_FRAME)))
     for columns in range(len(entries), 0, -1):
         for old in list(canvas.figure.legends):
             old.remove()
@@ -359,7 +359,7 @@ def _draw_strip(canvas: Canvas, strip: Axes) -> None:
                 gid=f"{flag}-{trace.display.key}",
             )
     strip.set_ylim(-len(canvas.reasons) + 0.4, 0.6)
-    strip.set_yticks([-row for row in range(len(canvas.reasons))], [look.BLANK_NAMES[flag] for flag in canvas.reasons])
+    strip.set_yticks([-row for row in range(len(canvas.reasons))], [flag_name(flag) for flag in canvas.reasons])
     strip.tick_params(axis="y", length=0, labelsize=look.SMALL)
 
 

@@ -23,7 +23,7 @@ from frametally.model import FLAG_MEANING, SETTLED, Assessment, Display, Finding
 from frametally.show import wording
 from frametally.show.files import encode_text, write_whole
 from frametally.show.plots import Chart, draw_chart
-from frametally.show.tables import count_flags, format_text, format_value, formula_like
+from frametally.show.tables import count_flags, flag_name, format_text, format_value, formula_like
 from frametally.show.traces import EXTREMES, Trace, group_displays, read_axis, read_trace
 
 FIRST_FINDINGS = 3
@@ -59,28 +59,23 @@ CAUTIONS_WITHOUT_ASSESSMENT = (
 )
 """What a report carries as well where the assessment brings no cautions of its own."""
 
-QUALITY_COLUMNS: tuple[tuple[str, tuple[Flag, ...], bool], ...] = (
-    ("read", (Flag.OK,), True),
-    ("repaired", (Flag.REPAIRED,), True),
-    ("corrected by hand", (Flag.CORRECTED,), False),
-    ("doubtful", (Flag.DOUBTFUL,), True),
-    ("over range", (Flag.OVER_RANGE,), True),
-    ("under range", (Flag.UNDER_RANGE,), False),
-    ("a word", (Flag.STATUS,), False),
-    ("display off", (Flag.BLANK,), True),
-    ("hidden", (Flag.HIDDEN,), True),
-    ("not found", (Flag.LOST,), True),
-    ("unreadable", (Flag.UNREADABLE,), True),
-    ("no photo", (Flag.NO_FRAME,), True),
-)
-"""Heading, flags counted under it, and whether the column stands there when all its counts are zero."""
+RARE_FLAGS = frozenset({Flag.CORRECTED, Flag.UNDER_RANGE, Flag.STATUS})
+"""Flags whose column is left out of the table of counts where all its counts are zero."""
+
+STANDING = "This looks back at one night and is no alarm: keep a working carbon monoxide alarm where people sleep."
+NOT_FOR_SLEEPERS = "No limit here is made for people asleep at home."
+"""What stands under the title of every report, and what follows where it holds."""
+
+PUBLIC = "general public"
+"""`LimitNote.who` of a limit that is made for everyone."""
 
 
 @dataclass(frozen=True)
 class Crop:
     """A piece of a photo that shows a number.
 
-    `image` is the bytes of a PNG or JPEG file; `verified` says that the reading is settled.
+    `image` is the bytes of a PNG or JPEG file; `verified` says that the reading is settled; `when` which photo it is
+    and from what time ("1st of 9 photos, 22:52").
     """
 
     caption: str
@@ -88,6 +83,7 @@ class Crop:
     key: str
     image: bytes
     verified: bool
+    when: str = ""
 
 
 @dataclass(frozen=True)
@@ -137,9 +133,11 @@ def write_report(
     traces = [read_trace(table, display) for display in displays]
     pictures = [_picture(crop, number) for number, crop in enumerate(crops, start=1)]
     shown = [finding for finding in assessment.findings if not finding.slug.startswith(CAUTION)]
-    findings = [_finding(finding, number, pictures, limit_notes or {}) for number, finding in enumerate(shown)]
+    resolutions = {display.key: display.resolution for display in displays}
+    findings = [_finding(finding, number, pictures, limit_notes or {}, resolutions) for number, finding in enumerate(shown)]
     page = {
         "title": title or "A night of readings",
+        "standing": _standing(assessment.findings, limit_notes or {}),
         "facts": _facts(table, displays),
         "conditions": dict(conditions or {}),
         "first": findings[:FIRST_FINDINGS],
@@ -153,7 +151,7 @@ def write_report(
         "cautions": _cautions(assessment.findings, cautions),
         "limits": _limit_rows(assessment.findings, limit_notes or {}),
         "method": dict(method or {}),
-        "flags": [(flag.value.replace("_", " "), *FLAG_MEANING[flag]) for flag in Flag],
+        "flags": [(flag_name(flag), *FLAG_MEANING[flag]) for flag in Flag],
         "files": [(quote(name), name, what) for name, what in beside.items()],
     }
     write_whole(path, encode_text(_render(page)))
@@ -162,12 +160,19 @@ def write_report(
 def _render(page: Mapping[str, Any]) -> str:
     folder = resources.files("frametally") / "data" / "report"
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["hold"] = wording.hold_units
     template = environment.from_string((folder / "report.html.j2").read_text(encoding="utf-8"))
     style = Markup((folder / "report.css").read_text(encoding="utf-8"))
     return template.render(page, style=style)
 
 
 # --- the parts of the page -------------------------------------------------------------------------------------------
+
+
+def _standing(findings: Sequence[Finding], notes: Mapping[str, LimitNote]) -> str:
+    """Give the line under the title: what this is not, and whom its limits were not made for."""
+    used = [notes[finding.limit] for finding in findings if finding.limit in notes]
+    return STANDING if any(note.who == PUBLIC for note in used) else f"{STANDING} {NOT_FOR_SLEEPERS}"
 
 
 def _facts(table: pd.DataFrame, displays: Sequence[Display]) -> list[tuple[str, str]]:
@@ -199,19 +204,30 @@ def _picture(crop: Crop, number: int) -> dict[str, Any]:
     return {"id": f"photo-{number}", "crop": crop, "uri": f"data:image/{kind};base64,{data}"}
 
 
-def _finding(finding: Finding, number: int, pictures: Sequence[dict[str, Any]], notes: Mapping[str, LimitNote]) -> dict[str, Any]:
+def _finding(
+    finding: Finding,
+    number: int,
+    pictures: Sequence[dict[str, Any]],
+    notes: Mapping[str, LimitNote],
+    resolutions: Mapping[str, float | None],
+) -> dict[str, Any]:
     shown = [p for p in pictures if p["crop"].frame in finding.evidence and p["crop"].key == finding.key]
     note = notes.get(finding.limit)
-    gist, detail = wording.gist_of(finding.text)
+    head, items = wording.list_items(finding.text) if finding.slug == "missing-facts" else ("", [])
+    gist, detail = (head, "") if items else wording.gist_of(finding.text)
+    resolution = None if finding.slug == "reading-quality" else resolutions.get(finding.key)
+    number_text = wording.finding_number(finding, resolution)
     return {
+        "items": items,
         "gist": gist,
         "detail": detail,
         "id": f"finding-{number + 1}",
         "it": finding,
         "tone_word": wording.TONE_WORDS[finding.tone],
-        "number": wording.finding_number(finding),
-        "bounds": wording.finding_bounds(finding),
-        "verdict": wording.VERDICT_WORDS.get(finding.verdict, finding.verdict),
+        "number": number_text,
+        "in_title": number_text.replace("\u00a0", " ") in finding.title,
+        "bounds": wording.finding_bounds(finding, resolution),
+        "verdict": wording.verdict_text(finding, note.value if note else None),
         "limit": _limit_line(note) if note else finding.limit,
         "frames": finding.evidence[:FRAMES_NAMED],
         "more_frames": max(0, len(finding.evidence) - FRAMES_NAMED),
@@ -221,7 +237,8 @@ def _finding(finding: Finding, number: int, pictures: Sequence[dict[str, Any]], 
 
 def _limit_line(note: LimitNote) -> str:
     number = wording.with_unit(wording.number_text(note.value), note.unit)
-    return ", ".join(part for part in (f"{note.name}: {number}", note.rule, note.who) if part)
+    who = f"Made for: {note.who}" if note.who else ""
+    return " ".join(wording.sentence(part) for part in (f"{note.name}: {number}", note.rule, who) if part)
 
 
 def _cautions(findings: Sequence[Finding], further: Sequence[str]) -> list[tuple[str, str]]:
@@ -280,7 +297,7 @@ def _quality(table: pd.DataFrame, displays: Sequence[Display], traces: Sequence[
     """Give the table of how the displays were read: headings, and for each display its counts and shares."""
     counts = count_flags(table, displays)
     totals = {flag: int(counts[flag.value].sum()) for flag in Flag} if len(counts) else dict.fromkeys(Flag, 0)
-    columns = [(head, flags) for head, flags, always in QUALITY_COLUMNS if always or any(totals[flag] for flag in flags)]
+    columns = [flag for flag in Flag if flag not in RARE_FLAGS or totals[flag]]
     rows = []
     for trace in traces:
         key = trace.display.key
@@ -291,14 +308,14 @@ def _quality(table: pd.DataFrame, displays: Sequence[Display], traces: Sequence[
             {
                 "key": key,
                 "name": f"{trace.display.quantity}, {trace.display.instrument}".strip(", "),
-                "cells": [sum(int(counts[flag.value][key]) for flag in flags) for _, flags in columns],
+                "cells": [int(counts[flag.value][key]) for flag in columns],
                 "settled": settled,
                 "of": len(trace.flags),
                 "settled_share": f"{100 * settled / number:.4g}",
                 "doubtful_share": f"{100 * doubtful / number:.4g}",
             }
         )
-    return {"heads": [head for head, _ in columns], "rows": rows}
+    return {"heads": [flag_name(flag) for flag in columns], "rows": rows}
 
 
 def _limit_rows(findings: Sequence[Finding], notes: Mapping[str, LimitNote]) -> list[dict[str, str]]:
@@ -310,8 +327,8 @@ def _limit_rows(findings: Sequence[Finding], notes: Mapping[str, LimitNote]) -> 
         rows.append(
             {
                 "line": _limit_line(note) if note else slug,
-                "source": note.source if note else "; ".join(sources),
-                "note": note.note if note else "",
+                "source": wording.sentence(note.source if note else "; ".join(sources)),
+                "note": wording.sentence(note.note if note else ""),
             }
         )
     return rows

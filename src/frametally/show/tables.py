@@ -88,6 +88,11 @@ def count_flags(table: pd.DataFrame, displays: Sequence[Display]) -> pd.DataFram
     return pd.DataFrame.from_dict(rows, orient="index", columns=[flag.value for flag in Flag], dtype=int)
 
 
+def flag_name(flag: Flag) -> str:
+    """Give a flag's word as people read it: the table's own, with spaces ("over range")."""
+    return flag.value.replace("_", " ")
+
+
 def formula_like(names: Iterable[object]) -> list[str]:
     """Give the names that a spreadsheet would take for a formula, each once, in order."""
     texts = dict.fromkeys(format_text(name) for name in names)
