@@ -174,7 +174,7 @@ def test_range_is_refused(span: Any) -> None:
 
 @pytest.mark.parametrize(
     ("word", "meaning"),
-    [("OL", "over range"), ("ol", "over range"), ("----", "over range"), ("Lo", "under range"), ("Err", "error"),
+    [("OL", "over range"), ("ol", "over range"), ("----", "over range"), ("Lo", "status"), ("Err", "error"),
      ("bAt", "low battery"), ("20.9", None), ("", None)],
 )  # fmt: skip
 def test_usual_words_have_their_meaning(word: str, meaning: str | None) -> None:

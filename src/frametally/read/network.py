@@ -1,4 +1,4 @@
-"""Takes a strip, a digits mask and a display's words; gives the rival readings of a small convolutional net with their probabilities.
+"""Takes a strip, a digits mask and a display's words; gives the rival readings of a small convolutional net.
 
 The net looks at the whole field at once and says, column by column, which sign stands there (connectionist temporal
 classification, Graves et al. 2006). It knows nothing of bars, so that it fails on other displays than the bar reader does.
@@ -21,8 +21,8 @@ from frametally.errors import FrametallyError
 from frametally.read.layout import Mask
 from frametally.read.rectify import PAD, STRIP_HEIGHT, Strip
 
-ROWS = 48
-"""Rows of the net's input. [px]"""
+PLANES, ROWS = 3, 48
+"""Planes and rows of the net's input. [px]"""
 
 STRIDE = 4
 """Columns of the input per column of the output."""
@@ -47,8 +47,8 @@ _POINTS = np.array([SIGNS.index(point) for point in ".:"])
 _MINUS = SIGNS.index("-")
 _LETTERS = np.arange(SIGNS.index("A"), len(SIGNS))
 
-_STRAY_POINT, _STRAY_INSIDE, _STRAY_OUTSIDE = 0.05, 0.02, 0.5
-"""How readily a sign is passed over: a point where the mask has none, a letter inside a number, a letter (a unit's) beside it."""
+_STRAY_POINT, _STRAY_LETTER, _STRAY_OUTSIDE = 0.05, 0.02, 0.5
+"""How readily a sign is passed over: a point where the mask has none, a letter inside a number, either beside it (a unit's)."""
 
 _PROPOSED = 24
 _KEPT = 6
@@ -61,44 +61,56 @@ class NetworkMissing(FrametallyError):
 @dataclass(frozen=True)
 class Tuning:
     """What makes scores honest, measured on drawn displays that the net was not trained on: `temperature` flattens the rivals'
-    scores; `leak` weighs what belongs to no reading that the mask allows."""
+    scores; `leak` weighs what belongs to no reading that the mask allows; `slip` is how often the surest readings are wrong."""
 
     temperature: float
     leak: float
+    slip: float
 
 
 def prepare(strip: Strip) -> np.ndarray:
-    """Bring a strip to the net's input: uint8, shape (2, ROWS, columns), columns proportional to the strip's width.
+    """Bring a strip to the net's input: uint8, shape (PLANES, ROWS, columns), columns proportional to the strip's width.
 
-    The colour axis along which the strip varies most carries the segments. The first channel is that brightness between
-    its darkest and brightest hundredth; the second what stands off its surroundings, over how much they vary, so that
-    neither the light's level nor its gradient matters. Light and dark digits are not told apart: the net sees both.
+    The colour axis along which the strip varies most carries the segments. The first plane is that brightness between its
+    darkest and brightest hundredth; the second what stands off its surroundings, over how much they vary, so that neither the
+    light's level nor its gradient matters; the third how colourful each point is, since the pale bodies of unlit red bars can
+    be as bright as lit ones. Light and dark digits are not told apart: the net sees both.
     """
     columns = int(np.clip(round(strip.colour.shape[1] * ROWS / strip.colour.shape[0]), 8, MOST_COLUMNS))
     small = cv2.resize(strip.colour, (columns, ROWS), interpolation=cv2.INTER_AREA)
     grey = _along_colour_axis(small)
-    ordered = np.sort(grey, axis=None)
-    low, high = float(ordered[len(ordered) // 100]), float(ordered[-1 - len(ordered) // 100])
-    span = max(high - low, 2.0)
-    level = (grey - low) * np.float32(1 / span)
-    around = (27, 27)
-    off = grey - cv2.blur(grey, around, borderType=cv2.BORDER_REPLICATE)
-    unrest = np.sqrt(cv2.blur(off * off, around, borderType=cv2.BORDER_REPLICATE)) + np.float32(0.04 * span + 0.3)
-    planes = np.stack([level * 170 + 42.5, off / unrest * 50 + 127.5])
+    low, span = _range(grey, 2.0)
+    off = grey - cv2.blur(grey, _AROUND, borderType=cv2.BORDER_REPLICATE)
+    spread = cv2.blur(off * off, _AROUND, borderType=cv2.BORDER_REPLICATE)
+    unrest = np.sqrt(np.maximum(spread, 0)) + np.float32(0.04 * span + 0.3)
+    blue, green, red = cv2.split(small)
+    colourful = cv2.max(cv2.max(blue, green), red) - cv2.min(cv2.min(blue, green), red)
+    least, reach = _range(colourful, 40.0)
+    planes = np.stack([(grey - low) * (170 / span) + 42.5, off / unrest * 50 + 127.5, (colourful - least) * (170 / reach) + 42.5])
     return np.clip(np.rint(planes), 0, 255).astype(np.uint8)
+
+
+_AROUND = (27, 27)
+
+
+def _range(values: np.ndarray, least: float) -> tuple[float, float]:
+    """Give the lowest value and the span up to the highest, a hundredth left out at both ends; the span is `least` or more."""
+    ordered = np.sort(values[::2, ::2], axis=None)
+    spare = len(ordered) // 100
+    return float(ordered[spare]), max(float(ordered[-1 - spare] - ordered[spare]), least)
 
 
 def _along_colour_axis(small: np.ndarray) -> np.ndarray:
     """Project colours on the axis of greatest variance inside the marked region, brighter upwards: float32, (rows, columns)."""
     edge = PAD * ROWS // (STRIP_HEIGHT + 2 * PAD)
-    pixels = small[edge:-edge, edge:-edge].reshape(-1, 3)
+    pixels = small[edge:-edge:2, edge:-edge:2].reshape(-1, 3)
     _, vectors = np.linalg.eigh(np.cov(pixels, rowvar=False) + 1e-6 * np.eye(3))
     axis = np.abs(vectors[:, -1])
     return np.ascontiguousarray(small @ (axis / axis.sum()).astype(np.float32))
 
 
 def fill_up(planes: np.ndarray) -> np.ndarray:
-    """Give the net's input with columns of middle grey at the right up to the next width it is used with: float32, (1, 2, ROWS, columns)."""
+    """Give the net's input, middle grey at the right up to the next usual width: float32, (1, PLANES, ROWS, columns)."""
     columns = planes.shape[2]
     filled = np.full((1, *planes.shape[:2], -(-columns // WIDTH_STEP) * WIDTH_STEP), 0.5, np.float32)
     filled[0, :, :, :columns] = planes * np.float32(1 / 255)
@@ -114,7 +126,7 @@ def _weights() -> np.ndarray:
 def packaged_tuning() -> Tuning:
     """Give the figures that belong to the packaged weights."""
     figures = json.loads(_packaged("network.json"))
-    return Tuning(float(figures["temperature"]), float(figures["leak"]))
+    return Tuning(float(figures["temperature"]), float(figures["leak"]), float(figures["slip"]))
 
 
 def _packaged(name: str) -> bytes:
@@ -174,7 +186,7 @@ def weigh(scores: Iterable[tuple[str, float]], tuning: Tuning) -> list[tuple[str
     values = np.array([score for _, score in ranked] + [tuning.leak * max(1 - sum(score for _, score in ranked), 0.0)])
     logs = np.log(np.maximum(values, 1e-300)) / tuning.temperature
     shares = np.exp(logs - logs.max())
-    shares /= shares.sum()
+    shares *= (1 - tuning.slip) / shares.sum()
     return [(text, float(share)) for (text, _), share in zip(ranked[:_KEPT], shares, strict=False)]
 
 
@@ -185,7 +197,7 @@ def text_scores(chances: np.ndarray, mask: Mask, words: Sequence[str]) -> list[t
     rows += [_Row(word, tuple(_SPELLINGS.get(letter, letter) for letter in word), False) for word in _usable(words)]
     rows.append(_Row("", (), False))
     with_marks = [row for row in rows if row.marks]
-    rows += [row.without_marks() for row in with_marks]
+    rows += [row.without_marks() for row in with_marks]  # another string of signs, so that no way is counted twice
     totals: dict[str, float] = {}
     for row, score in zip(rows, _forward(chances, rows), strict=True):
         totals[row.text] = totals.get(row.text, 0.0) + float(score)
@@ -194,11 +206,13 @@ def text_scores(chances: np.ndarray, mask: Mask, words: Sequence[str]) -> list[t
 
 @dataclass(frozen=True)
 class _Row:
-    """A text with the signs that write it, each a string of those that will do; whether it is a `number`."""
+    """A text with the signs that write it, each a string of those that will do; whether it is a `number`; whether points may
+    stand anywhere (`strays`), as they may where the mask has none: it would be counted twice if a point could be both."""
 
     text: str
     signs: tuple[str, ...]
     number: bool
+    strays: bool = True
 
     @property
     def marks(self) -> bool:
@@ -206,7 +220,7 @@ class _Row:
 
     def without_marks(self) -> _Row:
         """The same with its points and colons not to be seen: the mask says where they are."""
-        return _Row(self.text, tuple(sign for sign in self.signs if sign != ".:"), self.number)
+        return _Row(self.text, tuple(sign for sign in self.signs if sign != ".:"), self.number, self.strays)
 
     @classmethod
     def of_number(cls, minus: bool, digits: str, mask: Mask) -> _Row:
@@ -219,7 +233,7 @@ class _Row:
                 marks = []
             text += digit + "".join(marks)
             signs += digit + ("." if marks else "")
-        return cls(text, tuple(".:" if sign == "." else sign for sign in signs), True)
+        return cls(text, tuple(".:" if sign == "." else sign for sign in signs), True, strays=not mask.marks)
 
 
 def _usable(words: Sequence[str]) -> list[str]:
@@ -275,12 +289,11 @@ def _forward(chances: np.ndarray, rows: Sequence[_Row]) -> np.ndarray:
     emitted = np.zeros((len(rows), states, len(chances)))
     leap = np.zeros((len(rows), states))
     ends = np.zeros((len(rows), states))
-    between, beside, strict = _nothing_between(chances), _nothing_beside(chances), chances[:, BLANK]
+    nothing = _Nothing.of(chances)
     for index, row in enumerate(rows):
         count = len(row.signs)
-        emitted[index, 0 : 2 * count + 1 : 2] = between if row.number else strict
-        if row.number:
-            emitted[index, [0, 2 * count]] = beside
+        emitted[index, 0 : 2 * count + 1 : 2] = nothing.between(row)
+        emitted[index, [0, 2 * count]] = nothing.beside(row)
         for place, sign in enumerate(row.signs):
             emitted[index, 2 * place + 1] = chances[:, [SIGNS.index(s) for s in sign]].sum(axis=1)
             leap[index, 2 * place + 1] = place > 0 and row.signs[place - 1] != sign
@@ -295,10 +308,24 @@ def _forward(chances: np.ndarray, rows: Sequence[_Row]) -> np.ndarray:
     return (ways * ends).sum(axis=1)
 
 
-def _nothing_between(chances: np.ndarray) -> np.ndarray:
-    stray = _STRAY_POINT * chances[:, _POINTS].sum(axis=1) + _STRAY_INSIDE * chances[:, _LETTERS].sum(axis=1)
-    return chances[:, BLANK] + stray
+@dataclass(frozen=True)
+class _Nothing:
+    """Every column's chance of holding nothing (`blank`), a point, or a letter: what may stand between a row's signs."""
 
+    blank: np.ndarray
+    points: np.ndarray
+    letters: np.ndarray
 
-def _nothing_beside(chances: np.ndarray) -> np.ndarray:
-    return chances[:, BLANK] + 0.5 * chances[:, _POINTS].sum(axis=1) + _STRAY_OUTSIDE * chances[:, _LETTERS].sum(axis=1)
+    @classmethod
+    def of(cls, chances: np.ndarray) -> _Nothing:
+        return cls(chances[:, BLANK], chances[:, _POINTS].sum(axis=1), chances[:, _LETTERS].sum(axis=1))
+
+    def between(self, row: _Row) -> np.ndarray:
+        if not row.number:
+            return self.blank
+        return self.blank + _STRAY_LETTER * self.letters + (_STRAY_POINT * self.points if row.strays else 0.0)
+
+    def beside(self, row: _Row) -> np.ndarray:
+        if not row.number:
+            return self.blank
+        return self.blank + _STRAY_OUTSIDE * (self.letters + (self.points if row.strays else 0.0))

@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from frametally.errors import BadInput
 from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Placement, Reading, Rival
 from frametally.read.layout import Mask
+from frametally.read.network import read_network
 from frametally.read.ocr import read_text
 from frametally.read.places import Fit, find_places, follow_places
 from frametally.read.rectify import STRIP_HEIGHT, Strip, rectify
@@ -28,6 +29,7 @@ from frametally.read.segments import (
     stray_ink,
 )
 from frametally.read.texts import candidates
+from frametally.read.verdict import agree
 
 LEAST_CONTRAST = 0.06
 """Below this, nothing on the display stands off its ground: it is off. As in `rectify.Ink.contrast`."""
@@ -172,7 +174,9 @@ def read_segments(strip: Strip, display: Display, known: Known | None = None) ->
     """
     words = tuple(dict.fromkeys([*display.status, *STATUS_DEFAULTS]))
     answers = [_answer(strip, Mask.parse(mask), words, known) for mask in display.masks]
-    return _judge(max(answers, key=_merit), display, known, float(strip.clipped.mean()))
+    best = max(answers, key=_merit)
+    network = read_network(strip, best.mask, words)
+    return _judge(best, network, display, known, float(strip.clipped.mean()))
 
 
 def _merit(answer: _Answer) -> float:
@@ -234,16 +238,20 @@ def _veiled_bars(strip: Strip, fit: Fit, bars: Bars) -> np.ndarray:
     return veil[row, column].mean(axis=-1) > 0.25
 
 
-def _judge(answer: _Answer, display: Display, known: Known | None, veiled: float) -> Reading:
+def _judge(answer: _Answer, network: list[tuple[str, float]], display: Display, known: Known | None, veiled: float) -> Reading:
     noise = max(answer.fit.ink.noise, 0.01)
     sharpness = answer.contrast / answer.fit.ink.contrast / noise
-    texts = _weighed(answer.texts, display)
+    texts = _weighed([(text, probability) for text, _, probability in answer.texts], display)
     text, probability = texts[0]
     confidence = probability * answer.trust
     rivals = tuple(Rival(t, number(t), p * answer.trust) for t, p in texts[:KEPT_RIVALS])
     if _is_off(answer, text, confidence, known):
         flag = Flag.UNREADABLE if _is_glaring(answer, veiled, known) else Flag.BLANK
         return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, rivals, "segments", sharpness)
+    if network:
+        rated = agree([(rival.text, rival.probability) for rival in rivals], _weighed(network, display))
+        text, confidence = rated[0]
+        rivals = tuple(Rival(t, number(t), p) for t, p in rated[:KEPT_RIVALS])
     flag = flag_of(text, display)
     if flag is not Flag.OK and confidence < WORD_AT_LEAST and number(text) is None:
         flag = Flag.UNREADABLE  # a word says more than a number: it must be more than the best of bad fits
@@ -263,15 +271,14 @@ def _is_glaring(answer: _Answer, veiled: float, known: Known | None) -> bool:
     return answer.contrast >= FAINT_SHARE * known.contrast or ink.usual > max(1.3 * known.ground, 150.0)
 
 
-def _weighed(texts: list[tuple[str, str, float]], display: Display) -> list[tuple[str, float]]:
+def _weighed(texts: Sequence[tuple[str, float]], display: Display) -> list[tuple[str, float]]:
     """Weigh texts with what the display can show: a number outside its range or off its resolution is a thousand times rarer."""
     weighed = []
-    for text, _, probability in texts:
+    for text, probability in texts:
         value = number(text)
         weighed.append((text, probability * (1.0 if value is None or _can_show(value, display) else 1e-3)))
-    total = sum(probability for _, probability in weighed)
-    known = sum(probability for _, _, probability in texts)
-    return sorted(((text, probability / total * known) for text, probability in weighed), key=lambda item: -item[1])
+    total, known = sum(p for _, p in weighed), sum(p for _, p in texts)
+    return sorted(((text, p / total * known if total > 0 else 0.0) for text, p in weighed), key=lambda item: -item[1])
 
 
 def _can_show(value: float, display: Display) -> bool:
