@@ -11,6 +11,9 @@ from collections.abc import Sequence
 AGREE_FROM = 0.6
 """The bar reader's own chance from which the network's agreement makes it surer: what glare hides, agreement does not settle."""
 
+DISMISSED = 0.01
+"""What a rival of the bar reader keeps where both readers agree on another text and the network gives it nothing."""
+
 SURE_AT_MOST = 0.9995
 CONTESTED = 0.5
 """Most that a reading gets which the other reader contradicts."""
@@ -32,9 +35,12 @@ def agree(bars: Rated, network: Rated) -> list[tuple[str, float]]:
         return list(bars)
     text, own = bars[0]
     other, other_share = network[0]
+    if other == text and own < AGREE_FROM:
+        return _with_rest(text, own, bars, network)
     if other == text:
-        sure = min(SURE_AT_MOST, 1 - (1 - own) * (1 - other_share)) if own >= AGREE_FROM else own
-        return _with_rest(text, max(sure, min(own, SURE_AT_MOST)), bars, network)
+        theirs = dict(network)
+        left = [(rival, chance * max(theirs.get(rival, 0.0), DISMISSED)) for rival, chance in bars[1:]]
+        return _with_rest(text, min(SURE_AT_MOST, 1 - (1 - own) * (1 - other_share)), [(text, own), *left], [])
     if own < GIVEN_UP and other_share >= TAKEN_OVER and other:
         return _with_rest(other, CONTESTED, bars, network)
     contested = min(own, CONTESTED) if other_share >= 0.5 else min(own, 1 - other_share)
