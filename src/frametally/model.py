@@ -219,10 +219,12 @@ class Finding:
 
 @dataclass(frozen=True)
 class Assessment:
-    """All findings, ordered, with the figures behind the charts: `summary[key]` is a plain dict of numbers."""
+    """All findings, ordered, with the figures behind the charts: `summary[key]` those of a display, `topics[name]` those of a
+    topic (oxygen, moisture, ...), as plain dicts of numbers."""
 
     findings: tuple[Finding, ...]
     summary: dict[str, dict[str, object]] = field(default_factory=dict)
+    topics: dict[str, dict[str, object]] = field(default_factory=dict)
 
 
 # --- the one list of columns -----------------------------------------------------------------------------------------

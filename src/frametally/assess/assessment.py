@@ -14,11 +14,15 @@ from frametally.assess.findings import describe_mean, describe_quality, describe
 from frametally.assess.limits import Limit, limits_for, load_limits
 from frametally.assess.samples import Timeline, read_samples
 from frametally.assess.study import Study, study_display, summarise
+from frametally.assess.topic import Describe
 from frametally.assess.verdicts import judge
 from frametally.model import FORMAT, Assessment, Display, Finding, Trial
 
 ROUND_TO = 4
 """Decimal places kept in the JSON form: finer than any display, coarser than the rounding of sums."""
+
+TOPICS: dict[str, Describe] = {}
+"""What is said beyond each display's own figures, by the name under which its figures stand in the JSON form."""
 
 
 def assess(
@@ -55,14 +59,20 @@ def assess(
     facts = gather_facts(table, displays)
     timeline, samples = read_samples(table, facts)
     studies = [study_display(timeline, one, limits_for(one.facts.kind, catalogue)) for one in samples]
+    topics = {name: describe(studies, trial) for name, describe in TOPICS.items()}
     findings = [
         *_judge_kinds(studies, catalogue),
         *(finding for study in studies for finding in _describe(study, catalogue, _alarm_points(study, trial))),
+        *(finding for topic in topics.values() for finding in topic.findings),
         *_note_times(timeline),
         *_ask(studies, catalogue, trial),
     ]
     findings.sort(key=lambda finding: finding.weight)
-    return Assessment(tuple(findings), {one.facts.key: summarise(one, limits_for(one.facts.kind, catalogue)) for one in studies})
+    return Assessment(
+        tuple(findings),
+        {one.facts.key: summarise(one, limits_for(one.facts.kind, catalogue)) for one in studies},
+        {name: topic.figures for name, topic in topics.items() if topic.figures},
+    )
 
 
 def _judge_kinds(studies: list[Study], catalogue: tuple[Limit, ...]) -> list[Finding]:
@@ -120,6 +130,7 @@ def assessment_to_dict(assessment: Assessment) -> dict[str, object]:
         "format": FORMAT,
         "findings": [_plain(asdict(finding)) for finding in assessment.findings],
         "summary": {key: _plain(figures) for key, figures in assessment.summary.items()},
+        "topics": {name: _plain(figures) for name, figures in assessment.topics.items()},
     }
 
 
