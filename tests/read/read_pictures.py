@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
 
 from frametally.model import Corners, Display
 from frametally.practice import STYLES, DisplayStyle, Hardness, draw_number
+from frametally.read.rectify import Strip, rectify
 
 EASY = Hardness(tilt_deg=3.0, blur_px=0.6, noise=1.5, darkest=0.8)
 
@@ -90,3 +92,25 @@ def no_display(kind: str, rng: np.random.Generator, rows: int = 90, columns: int
     level = level + rng.normal(0, 3, level.shape)
     grey = np.clip(level, 0, 255).astype(np.uint8)
     return np.repeat(grey[..., None], 3, axis=2)
+
+
+def printed(text: str, *, dark: bool = True) -> NDArray[np.uint8]:
+    """Draw a printed-looking screen: Pillow's own font, 44 px."""
+    canvas = Image.new("L", (40 + 26 * len(text), 76), 215 if dark else 25)
+    ImageDraw.Draw(canvas).text((20, 12), text, font=ImageFont.load_default(size=44), fill=30 if dark else 235)
+    return np.asarray(canvas.convert("RGB"), np.uint8)
+
+
+def dotted(text: str) -> NDArray[np.uint8]:
+    """Draw a dot-matrix screen: strokes of single dots, 4 px apart, softened as a photo softens them."""
+    small = np.zeros((22, 16 * len(text) + 8), np.uint8)
+    cv2.putText(small, text, (4, 17), cv2.FONT_HERSHEY_PLAIN, 1.2, 255, 1)
+    dots = np.kron(small, np.pad(np.ones((3, 3), np.uint8), (0, 1)))
+    level = 205 - 165 * (cv2.GaussianBlur(dots, (0, 0), 1.0) / 255.0)
+    return np.repeat(level.astype(np.uint8)[..., None], 3, axis=2)
+
+
+def strip_of(image: NDArray[np.uint8]) -> Strip:
+    """Give a whole picture as a strip."""
+    rows, columns = image.shape[:2]
+    return rectify(image, ((0, 0), (columns, 0), (columns, rows), (0, rows)))

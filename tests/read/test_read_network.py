@@ -235,3 +235,15 @@ def test_probability_is_honest_on_hard_drawn_displays():
     assert sure >= 60
     assert sure_wrong <= 1
     assert right >= 125
+
+
+@pytest.mark.parametrize(("word", "number"), [("OL", "0"), ("LO", "0"), ("HI", "1")])
+def test_a_word_is_no_number_with_a_letter_passed_over(word: str, number: str) -> None:
+    """Beside a number a unit's letter is passed over readily; what spells a word whole is that word."""
+    spelled = {"O": "0", "I": "1"}
+    chances = _chances(*({spelled.get(letter, letter): 0.9} for letter in word))
+    scores = dict(text_scores(chances, Mask.parse("###"), (word,)))
+
+    assert scores[word] == pytest.approx(0.81)
+    assert scores[number] < 0.1  # the ways in which the net saw no letter at all
+    assert dict(text_scores(chances, Mask.parse("###"), ()))[number] > 0.4  # where the word is none of the display's

@@ -507,9 +507,11 @@ def test_a_whole_picture_needs_no_corners() -> None:
 
 
 def test_a_displays_own_kind_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A "text" display goes to Tesseract alone, a "segments" display to Tesseract only where the segments give up."""
+    """A "text" display goes to the text reader alone, a "segments" display to it only where the segments give up."""
     asked: list[str] = []
-    monkeypatch.setattr("frametally.read.reader.read_text", lambda strip, mask: asked.append(mask.text) or _nothing())
+    monkeypatch.setattr(
+        "frametally.read.reader.read_text", lambda strip, masks, words: asked.extend(m.text for m in masks) or _nothing()
+    )
     picture = draw("358", LOOKS["plain"], 3, "###")
 
     def one(kind: str) -> Display:
@@ -523,6 +525,6 @@ def test_a_displays_own_kind_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def _nothing() -> object:
-    from frametally.read.ocr import NOTHING
+    from frametally.read.voices import NOTHING
 
     return NOTHING

@@ -138,7 +138,7 @@ def test_places_lie_at_the_drawn_pitch() -> None:
 def plain_fit(*, dark: bool = True, noise: float = 0.01) -> Fit:
     """A fit on a strip without anything: for what is measured is given by hand."""
     nothing = np.zeros((STRIP_HEIGHT + 2 * PAD, 100), np.float32)
-    ink = Ink(map=nothing, contrast=0.7, noise=noise, dark=dark, ground=nothing, usual=180.0, glare=0.0, likely=1.0)
+    ink = Ink(map=nothing, contrast=0.7, noise=noise, dark=dark, ground=nothing, usual=180.0, glare=0.0, brightness=nothing)
     return Fit(np.zeros(11), ink, 0.9)
 
 

@@ -11,7 +11,7 @@ from frametally.model import MASK
 from frametally.practice.glyphs import PATTERNS
 from frametally.read.network import PLANES, ROWS, SIGNS, STRIDE
 from frametally.train.contents import BARS_OF, WORDS, Content, draw_content, draw_mask
-from frametally.train.crops import draw_crop
+from frametally.train.crops import draw_crop, draw_photo
 from frametally.train.faces import draw_face
 from frametally.train.shards import BATCH, draw_all, load_shelves, save_shelves, shelve
 
@@ -100,3 +100,28 @@ def test_same_seed_draws_the_same_whatever_the_processes(tmp_path):
     save_shelves(alone, tmp_path / "kept")
     again = load_shelves(tmp_path / "kept")
     assert {width: shelf.planes.tobytes() for width, shelf in again.items()} == {w: s.planes.tobytes() for w, s in alone.items()}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_text_faces_show_their_content_where_their_outline_says(seed):
+    content = Content("##.#", "20.9", "209", False, (True,))
+    face = draw_face(content, np.random.default_rng(seed), 60.0, uneven=0.0, text_share=1.0)
+    bars = draw_face(content, np.random.default_rng(seed), 60.0, uneven=0.0, text_share=0.0)
+    left, top = np.floor(face.outline.min(axis=0)).astype(int) - 1
+    right, bottom = np.ceil(face.outline.max(axis=0)).astype(int) + 1
+    assert face.lit[top:bottom, left:right].mean() > 15
+    assert 54 < np.ptp(face.outline[:, 1]) < 61.5
+    assert face.lit.shape != bars.lit.shape or not np.array_equal(face.lit, bars.lit)
+
+
+def test_text_faces_have_only_what_they_show_with_the_same_signs():
+    assert Content("###", "OL", " OL", False, ()).plain
+    assert Content("##.#", "-1.5", "-15", False, (True,)).plain
+    assert not Content("###", "5.5", "S.S", False, ()).plain  # a drawn S is no 5
+    assert not Content("###", "bat", "bAt|", False, ()).plain
+
+
+def test_share_of_text_faces_decides_how_many_there_are():
+    drawn = {share: [draw_photo(np.random.default_rng([9, n]), 0.0, share).image for n in range(12)] for share in (0.0, 1.0)}
+    same = sum(a.shape == b.shape and np.array_equal(a, b) for a, b in zip(drawn[0.0], drawn[1.0], strict=True))
+    assert same < 6

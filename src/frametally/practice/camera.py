@@ -126,11 +126,9 @@ def exif_bytes(time: datetime, exposure_s: float) -> bytes:
     return exif.tobytes()
 
 
-def encode_photo(frame: NDArray[np.uint8], time: datetime, exposure_s: float) -> bytes:
+def encode_photo(frame: NDArray[np.uint8], time: datetime, exposure_s: float, *, quality: int = JPEG_QUALITY) -> bytes:
     """Give the JPEG file of a frame (BGR, uint8) with its EXIF block right after the JFIF one."""
-    jpeg: bytes = simplejpeg.encode_jpeg(
-        np.ascontiguousarray(frame), quality=JPEG_QUALITY, colorspace="BGR", colorsubsampling="420"
-    )
+    jpeg: bytes = simplejpeg.encode_jpeg(np.ascontiguousarray(frame), quality=quality, colorspace="BGR", colorsubsampling="420")
     block = exif_bytes(time, exposure_s)
     after = 2
     if jpeg[2:4] == b"\xff\xe0":

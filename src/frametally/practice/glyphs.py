@@ -1,4 +1,4 @@
-"""Takes a digits mask, a text and a face's shape figures; gives the polygons of every seven-segment bar, lit and unlit.
+"""Takes a digits mask, a text and a face's shape figures; gives the polygons of every bar or dot, lit and unlit.
 
 Coordinates are in digit heights: x to the right, y down, the baseline of full-height digits at y = 1. Segments are named
 as the trade names them: a top, b upper right, c lower right, d bottom, e lower left, f upper left, g middle.
@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from frametally.practice.matrix import LIT_DOTS, Dots, Print, dot_polygons
 
 Tip = Literal["hexagon", "mitred", "flat", "rounded"]
 Polygon = NDArray[np.float32]
@@ -32,12 +35,13 @@ NUMBER = re.compile(r"^-?\d+(?:[.:]\d+)*$")
 
 @dataclass(frozen=True)
 class Shape:
-    """The drawing of one maker's seven-segment digits; lengths in digit heights.
+    """The drawing of one maker's digits; lengths in digit heights.
 
     `thickness` of a bar; `gap` between bars; `slant_deg` to the right; `aspect` width over height; `pitch` from digit to
     digit over the digit's width; `tip` the bars' ends; `tailed_six`, `tailed_nine` whether 6 has its top and 9 its bottom
     bar; `hooked_seven` whether 7 has the upper left bar; `point_room` the extra room that a decimal point gets (0: it sits
-    within the normal gap); `half_last` the height of the digit behind the point (1 = full); `sign_width` over digit width.
+    within the normal gap); `half_last` the height of the digit behind the point (1 = full); `sign_width` over digit width;
+    `face` what the digits are made of, None for seven segments.
     """
 
     thickness: float = 0.13
@@ -52,6 +56,7 @@ class Shape:
     point_room: float = 0.12
     half_last: float = 1.0
     sign_width: float = 0.7
+    face: Dots | Print | None = None
 
 
 @dataclass(frozen=True)
@@ -106,11 +111,11 @@ def lay_out(mask: str, shape: Shape, *, small_last: bool = False) -> Layout:
     return Layout(tuple(places), last, shape)
 
 
-def spread(text: str, mask: str, *, words_left: bool = False) -> tuple[str, bool, bool]:
+def spread(text: str, mask: str, *, words_left: bool = False, known: Collection[str] = PATTERNS) -> tuple[str, bool, bool]:
     """Give the character of each digit place, whether the sign is lit, and whether points and colons are lit.
 
     Numbers stand at the right, with blank places in front; words too, unless `words_left`. A text of dashes only fills
-    its places. Raises ValueError where the text does not fit the mask.
+    its places. Raises ValueError where the text does not fit the mask or has signs that are not `known`.
     """
     count = mask.count("#")
     if NUMBER.match(text):
@@ -127,16 +132,26 @@ def spread(text: str, mask: str, *, words_left: bool = False) -> tuple[str, bool
     else:
         signed, lit_points = False, False
         characters = text.ljust(count) if words_left else text.rjust(count)
-        unknown = sorted(set(characters) - set(PATTERNS))
+        unknown = sorted(set(characters) - set(known))
         if unknown:
-            raise ValueError(f"{text!r}: seven segments cannot show {''.join(unknown)!r}")
+            makers = "seven segments" if known is PATTERNS else "these digits"
+            raise ValueError(f"{text!r}: {makers} cannot show {''.join(unknown)!r}")
     if len(characters) > count:
         raise ValueError(f"{text!r} is too long for the mask {mask!r}")
     return characters, signed, lit_points
 
 
+def signs_of(shape: Shape) -> Collection[str]:
+    """Give what digits of this shape can show."""
+    return PATTERNS if shape.face is None else LIT_DOTS
+
+
 def bars_of(character: str, shape: Shape) -> str:
-    """Give the lit bars of a character in this maker's drawing."""
+    """Give the names of the lit bars or dots of a character in this maker's drawing; "" where it is printed."""
+    if isinstance(shape.face, Dots):
+        return LIT_DOTS[character]
+    if isinstance(shape.face, Print):
+        return ""
     bars = PATTERNS[character]
     if character == "6" and not shape.tailed_six:
         return bars.replace("a", "")
@@ -230,8 +245,15 @@ def _dot(place: Place, x: float, y: float, tip: Tip) -> Polygon:
 
 
 def place_polygons(place: Place, shape: Shape) -> dict[str, Polygon]:
-    """Give the polygons of one position by name: a to g for a digit, "-" for a sign, "." or ":" (and ":2") for points."""
+    """Give the polygons of one position by name: a to g for a digit, or its dots, or "#" for the box of a printed one; "-" for a
+    sign, "." or ":" (and ":2") for points."""
     lean = shape.slant_deg
+    if place.kind == "#" and isinstance(shape.face, Dots):
+        dots = dot_polygons(place.x, place.y, place.width, place.height, shape.face, rounded=shape.tip == "rounded")
+        return {name: _lean(dot, lean) for name, dot in dots.items()}
+    if place.kind == "#" and isinstance(shape.face, Print):
+        left, right, top, bottom = place.x, place.x + place.width, place.y, place.y + place.height
+        return {"#": np.array([[left, top], [right, top], [right, bottom], [left, bottom]], np.float32)}
     if place.kind == "#":
         thick = shape.thickness if place.height == 1 else shape.thickness * 1.12
         bars = _bars(place.width / place.height, thick, shape.gap / place.height, shape.tip)
@@ -247,10 +269,16 @@ def place_polygons(place: Place, shape: Shape) -> dict[str, Polygon]:
 
 
 def polygons(layout: Layout, text: str, mask: str) -> tuple[list[Polygon], list[Polygon]]:
-    """Give the lit and the unlit polygons of a whole display showing `text` ("" = switched off: all unlit)."""
+    """Give the lit and the unlit polygons of a whole display showing `text` ("" = switched off: all unlit).
+
+    Printed digits have none.
+    """
     shape = layout.shape
     small = any(p.height < 1 for p in layout.digits)
-    characters, signed, points = spread(text, mask, words_left=small) if text else (" " * len(layout.digits), False, False)
+    known = signs_of(shape)
+    characters, signed, points = (
+        spread(text, mask, words_left=small, known=known) if text else (" " * len(layout.digits), False, False)
+    )
     lit: list[Polygon] = []
     unlit: list[Polygon] = []
     remaining = iter(characters)
@@ -260,7 +288,8 @@ def polygons(layout: Layout, text: str, mask: str) -> tuple[list[Polygon], list[
         else:
             on = place.kind if (signed if place.kind == "-" else points) else ""
         for name, polygon in place_polygons(place, shape).items():
-            (lit if name[0] in on else unlit).append(polygon)
+            if name != "#":
+                (lit if name[0] in on else unlit).append(polygon)
     return lit, unlit
 
 

@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 
 from frametally.errors import BadInput
 from frametally.practice.camera import Lamp, View, draw_lamp, encode_photo, expose, light_map, noise_tile
+from frametally.practice.conditions import Condition, check_condition, lay_over, paled
 from frametally.practice.instruments import Pose
 from frametally.practice.obstacles import Cover, Glare, aim_glare, covered_share, draw_cover, lay_cover, lay_glare, settle_glare
 from frametally.practice.paint import Picture
 from frametally.practice.papers import HIDDEN, NOBODY_READS, TruthRow, calibration_text, trial_text, truth_text
 from frametally.practice.scene import Scene, Shooter, build_scene, knock_camera, move_instrument
 from frametally.practice.story import Story, draw_story
-from frametally.practice.styles import STYLES
-from frametally.practice.troubles import LASTING, Stretch, check_troubles, schedule
+from frametally.practice.styles import STYLES, TEXT_STYLES
+from frametally.practice.troubles import LASTING, SHARES, Stretch, check_troubles, schedule
 
 KEPT_OF_CUT_FILE = 0.6
 SHORT_NAMES = ("hand-held", "shelf unit")
@@ -84,6 +85,7 @@ class _Shoot:
     tile: Picture
     frames: int
     seed: int
+    condition: Condition
     shooter: Shooter = field(init=False)
     cover: Cover | None = None
     glare: Glare | None = None
@@ -122,7 +124,9 @@ class _Shoot:
         rng = np.random.default_rng([self.seed, 7, frame])
         view, poses, texts = self.view(frame), self.poses(frame), self.texts(frame)
         dim = self.fate.during("dim", frame)
-        light = light_map(self.lamp, frame / max(1, self.frames - 1), self.fate.dim_level if dim else 1.0, self.scene.size)
+        share = frame / max(1, self.frames - 1)
+        level = self.condition.light * (self.fate.dim_level if dim else 1.0)
+        light = light_map(self.lamp, share, level, self.scene.size)
         out = self.shooter.shine(view, poses, texts, light)
         truth = dict(texts)
         if self.fate.during("covered", frame):
@@ -131,7 +135,9 @@ class _Shoot:
             self.cover = None
         if self.fate.during("glare", frame):
             self._put_glare(out, light, frame, truth)
-        return expose(out, self.tile, 2.2 if dim else 1.0, rng), truth
+        night, shot = np.random.default_rng([self.seed, 12]), np.random.default_rng([self.seed, 13, frame])
+        out = lay_over(out, self.condition, share, night, shot)
+        return expose(out, self.tile, self.condition.gain * (2.2 if dim else 1.0), rng), truth
 
     def _put_cover(self, out: Picture, light: Picture, view: View, poses: tuple[Pose, Pose], truth: dict[str, str]) -> None:
         if self.cover is None:
@@ -146,7 +152,10 @@ class _Shoot:
         stretch = next(s for s in self.fate.stretches if s.trouble == "glare")
         aimed = aim_glare(self.scene, number, view, poses, np.random.default_rng([self.seed, 9]))
         step = frame - (stretch.first + stretch.last) / 2
-        dx, dy = self.fate.glare_drift
+        long = max(
+            1.0, (stretch.last - stretch.first + 1) / SHARES["glare"][2]
+        )  # one that stays for long drifts as far, not further
+        dx, dy = (drift / long for drift in self.fate.glare_drift)
         # It comes and goes: weak at first, in the middle of its stretch as strong as it gets.
         strength = aimed.strength * (1 - (abs(step) / ((stretch.last - stretch.first + 1) / 2)) ** 1.5)
         passing = replace(aimed, x=aimed.x + dx * step, y=aimed.y + dy * step, strength=strength)
@@ -234,18 +243,24 @@ def _status_words(scene: Scene, fate: _Fate) -> dict[str, dict[str, str]]:
 
 
 def _set_up(
-    seed: int, frames: int, style: str | None, interval_s: float, wanted: tuple[str, ...], size: tuple[int, int]
+    seed: int,
+    frames: int,
+    style: str | None,
+    interval_s: float,
+    wanted: tuple[str, ...],
+    size: tuple[int, int],
+    condition: Condition,
 ) -> _Shoot:
     rng = np.random.default_rng([seed, 2])
     names = list(STYLES)
-    look = STYLES[style] if style is not None else STYLES[names[int(rng.integers(len(names)))]]
-    stretches = schedule(frames, wanted, np.random.default_rng([seed, 3]))
+    look = (STYLES | TEXT_STYLES)[style] if style is not None else STYLES[names[int(rng.integers(len(names)))]]
+    stretches = schedule(frames, wanted, np.random.default_rng([seed, 3]), SHARES | dict(condition.shares))
     puff = next((s.first for s in stretches if s.trouble == "spike"), None)
     story = draw_story(frames, interval_s, np.random.default_rng([seed, 1]), puff_frame=puff)
-    scene = build_scene(look, story.meters, size, np.random.default_rng([seed, 4]))
+    scene = build_scene(paled(look, condition), story.meters, size, np.random.default_rng([seed, 4]))
     fate = _draw_fate(scene, stretches, np.random.default_rng([seed, 5]))
     light = np.random.default_rng([seed, 6])
-    return _Shoot(scene, story, fate, draw_lamp(light), noise_tile(size, light), frames, seed)
+    return _Shoot(scene, story, fate, draw_lamp(light), noise_tile(size, light), frames, seed, condition)
 
 
 def _check_wishes(seed: int, frames: int, style: str | None, size: tuple[int, int]) -> None:
@@ -253,8 +268,8 @@ def _check_wishes(seed: int, frames: int, style: str | None, size: tuple[int, in
         raise BadInput(f"the seed {seed} is below zero; give 0 or more")
     if not 1 <= frames <= 9999:
         raise BadInput(f"{frames} frames cannot be drawn; ask for 1 to 9999")
-    if style is not None and style not in STYLES:
-        raise BadInput(f"unknown style {style!r}; choose from: {', '.join(STYLES)}")
+    if style is not None and style not in STYLES | TEXT_STYLES:
+        raise BadInput(f"unknown style {style!r}; choose from: {', '.join(STYLES | TEXT_STYLES)}")
     if not (640 <= size[0] <= 8000 and 480 <= size[1] <= 8000):
         raise BadInput(f"a frame of {size[0]} x {size[1]} cannot be drawn; ask for 640 x 480 to 8000 x 8000")
 
@@ -268,17 +283,23 @@ def draw_night(
     interval_s: float = 60,
     troubles: Sequence[str] | None = None,
     size: tuple[int, int] = (1280, 960),
+    condition: str | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> NightFiles:
     """Draw a practice night into a folder: `frames/`, `calibration.toml`, `trial.toml`, `truth.csv`.
 
-    `style` a name of `STYLES` (None: the seed chooses); `troubles` names of `TROUBLES` (None: all but the blinking; empty:
-    a clean night); `size` width and height in pixels; `progress` is called with frames done and frames in all. Missing
-    photos keep their number: there is no file and no row for it. Raises BadInput for wishes that cannot be met, and
+    `style` a name of `STYLES` or `TEXT_STYLES` (None: the seed chooses one of `STYLES`); `troubles` names of `TROUBLES` (None:
+    all but the blinking; empty: a clean night); `size` width and height in pixels; `condition` a name of `CONDITIONS` that lies
+    over the whole night, with its own troubles beside the wanted ones; `progress` is called with frames done and frames in all.
+    Missing photos keep their number: there is no file and no row for it. Raises BadInput for wishes that cannot be met, and
     where the folder already holds a night.
     """
+    lasting = check_condition(condition)
+    size = (round(size[0] * lasting.size), round(size[1] * lasting.size))
     _check_wishes(seed, frames, style, size)
-    shoot = _set_up(seed, frames, style, interval_s, check_troubles(troubles), size)
+    wanted = check_troubles(troubles)
+    wanted = check_troubles((*wanted, *lasting.troubles))
+    shoot = _set_up(seed, frames, style, interval_s, wanted, size, lasting)
     files = _prepare_folder(Path(folder))
     start = _start_time(np.random.default_rng([seed, 10]))
     rows = []
@@ -300,7 +321,7 @@ def draw_night(
 def _shoot_frame(shoot: _Shoot, frame: int, time: datetime, folder: Path) -> TruthRow:
     """Draw one photo, write its file, give its row of the truth."""
     picture, truth = shoot.draw(frame)
-    photo = encode_photo(picture, time, 0.1)
+    photo = encode_photo(picture, time, 0.1, quality=shoot.condition.quality)
     if shoot.fate.during("truncated", frame):
         photo = photo[: int(len(photo) * KEPT_OF_CUT_FILE)]
         truth = dict.fromkeys(truth, NOBODY_READS)

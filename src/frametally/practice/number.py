@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -10,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametally.errors import BadInput
-from frametally.practice.glyphs import lay_out, spread
+from frametally.practice.glyphs import lay_out, signs_of, spread
 from frametally.practice.paint import Picture, blur
 from frametally.practice.scene import project
 from frametally.practice.styles import DisplayStyle
-from frametally.practice.window import SUPER, Spot, build_window, draw_window
+from frametally.practice.window import SUPER, Spot, Window, build_window, draw_window
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ def _tilt(width: int, height: int, most_deg: float, rng: np.random.Generator) ->
     return np.asarray(matrix, np.float64)
 
 
-def _loose_box(spot: Spot, rng: np.random.Generator) -> NDArray[np.float64]:
+def loose_box(spot: Spot, rng: np.random.Generator) -> NDArray[np.float64]:
     """Give a person's box around all digit places: 8 to 15 % loose, following the slant more or less. [texture px]"""
     points = spot.outline.astype(np.float64)
     follow = np.tan(np.radians(spot.layout.shape.slant_deg * rng.uniform(0.0, 1.0)))
@@ -67,6 +68,29 @@ def _uneven_light(shape: tuple[int, int], hardness: Hardness, rng: np.random.Gen
     level = rng.uniform(hardness.darkest, 1.05)
     small = (level * (1 + rng.uniform(-0.22, 0.22, (2, 3)))).astype(np.float32)
     return np.asarray(cv2.resize(small, shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)[..., None]
+
+
+def photograph(
+    window: Window, texts: Mapping[str, str], hardness: Hardness, rng: np.random.Generator
+) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
+    """Give a hand-held photo of one window, and the homography from the window's texture pixels to it."""
+    width, height = window.width, window.height
+    reflected, given = draw_window(window, texts)
+    matrix = _tilt(width, height, hardness.tilt_deg, rng)
+    size = tuple(
+        int(np.ceil(v)) for v in project(matrix, np.array([[0, 0], [width, 0], [width, height], [0, height]], float)).max(axis=0)
+    )
+    soft = SUPER * float(rng.uniform(0.45, max(0.5, hardness.blur_px)))
+    seen = [
+        np.asarray(
+            cv2.warpPerspective(blur(layer, soft), matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
+            np.float32,
+        )
+        for layer in (reflected, given)
+    ]
+    out = seen[0] * _uneven_light((size[1], size[0]), hardness, rng) + seen[1] * np.float32(rng.uniform(0.75, 1.1))
+    out += rng.standard_normal(out.shape, dtype=np.float32) * np.float32(rng.uniform(0.5, max(0.6, hardness.noise)))
+    return np.asarray(np.clip(np.round(out), 0, 255), np.uint8), matrix
 
 
 def draw_number(
@@ -92,7 +116,7 @@ def draw_number(
     layout = lay_out(mask, style.shape, small_last=small_last)
     if text:
         try:
-            spread(text, mask, words_left=small_last)
+            spread(text, mask, words_left=small_last, known=signs_of(style.shape))
         except ValueError as problem:
             raise BadInput(f"cannot draw this display: {problem}") from problem
     tall = height_px * SUPER
@@ -101,20 +125,6 @@ def draw_number(
     spot = Spot("n", mask, layout, tall, room_x, room_y, label, unit)
     width, height = round(layout.width * tall + lean + 2 * room_x), round(tall + 2 * room_y)
     window = build_window(width, height, style, (spot,), rng)
-    reflected, given = draw_window(window, {"n": text})
-    matrix = _tilt(width, height, hardness.tilt_deg, rng)
-    size = tuple(
-        int(np.ceil(v)) for v in project(matrix, np.array([[0, 0], [width, 0], [width, height], [0, height]], float)).max(axis=0)
-    )
-    soft = SUPER * float(rng.uniform(0.45, max(0.5, hardness.blur_px)))
-    seen = [
-        np.asarray(
-            cv2.warpPerspective(blur(layer, soft), matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
-            np.float32,
-        )
-        for layer in (reflected, given)
-    ]
-    out = seen[0] * _uneven_light((size[1], size[0]), hardness, rng) + seen[1] * np.float32(rng.uniform(0.75, 1.1))
-    out += rng.standard_normal(out.shape, dtype=np.float32) * np.float32(rng.uniform(0.5, max(0.6, hardness.noise)))
-    corners = project(matrix, _loose_box(spot, rng)) + rng.uniform(-0.015, 0.015, (4, 2)) * height_px
-    return np.asarray(np.clip(np.round(out), 0, 255), np.uint8), corners
+    photo, matrix = photograph(window, {"n": text}, hardness, rng)
+    corners = project(matrix, loose_box(spot, rng)) + rng.uniform(-0.015, 0.015, (4, 2)) * height_px
+    return photo, corners

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from frametally.practice.cabin import paint_mug
 from frametally.practice.camera import View, view_matrix
-from frametally.practice.glyphs import bars_of, place_polygons, spread
+from frametally.practice.glyphs import bars_of, place_polygons, signs_of, spread
 from frametally.practice.instruments import Pose
 from frametally.practice.paint import (
     Mask,
@@ -235,7 +235,7 @@ def visible_bars(window: Window, pane: Pane, glare: Glare, lamp_light: float) ->
 def _open_places(spot: Spot, text: str, told: set[tuple[int, str]]) -> tuple[bool, bool]:
     """Say whether a lit place, and whether a blank one, could show something else as far as the told bars go."""
     small = any(p.height < 1 for p in spot.layout.digits)
-    characters, signed, _ = spread(text, spot.mask, words_left=small)
+    characters, signed, _ = spread(text, spot.mask, words_left=small, known=signs_of(spot.layout.shape))
     remaining = iter(characters)
     lit_open, blank_open, leading = False, False, True
     for number, place in enumerate(spot.layout.places):
@@ -245,7 +245,7 @@ def _open_places(spot: Spot, text: str, told: set[tuple[int, str]]) -> tuple[boo
         if place.kind != "#":
             continue
         shown = next(remaining)
-        here = {name for name in "abcdefg" if (number, name) in told}
+        here = {name for position, name in told if position == number}
         bars = set(bars_of(shown, spot.layout.shape)) & here
         rivals = [c for c in "0123456789" if c != shown and set(bars_of(c, spot.layout.shape)) & here == bars]
         if shown != " " and leading and not bars:

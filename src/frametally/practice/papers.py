@@ -55,7 +55,7 @@ def _number(value: float) -> str:
     return f"{value:g}" if value != int(value) else str(int(value))
 
 
-def _display_table(meter: Meter, corners: NDArray[np.int64], status: dict[str, str]) -> list[str]:
+def _display_table(meter: Meter, corners: NDArray[np.int64], status: dict[str, str], kind: str) -> list[str]:
     accuracy = f"absolute = {_number(meter.accuracy_absolute)}"
     if meter.accuracy_relative:
         accuracy += f", relative = {_number(meter.accuracy_relative)}"
@@ -69,7 +69,7 @@ def _display_table(meter: Meter, corners: NDArray[np.int64], status: dict[str, s
         f"  range = [{_number(meter.span[0])}, {_number(meter.span[1])}]",
         f"  resolution = {_number(meter.resolution)}",
         f"  accuracy = {{ {accuracy} }}",
-        '  kind = "segments"',
+        f'  kind = "{kind}"',
     ]
     if status:
         lines.append("  status = { " + ", ".join(f'"{word}" = "{meaning}"' for word, meaning in status.items()) + " }")
@@ -89,8 +89,9 @@ def calibration_text(scene: Scene, reference_frame: str, status: dict[str, dict[
     ]
     for instrument in scene.instruments:
         lines += ["[[instrument]]", f'name = "{instrument.name}"', ""]
+        kind = "segments" if instrument.window.style.shape.face is None else "text"
         for meter in instrument.meters:
-            lines += _display_table(meter, mark_corners(scene, meter.key, rng), status.get(meter.key, {}))
+            lines += _display_table(meter, mark_corners(scene, meter.key, rng), status.get(meter.key, {}), kind)
     return "\n".join(lines)
 
 

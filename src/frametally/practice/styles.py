@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from frametally.practice.glyphs import Shape, Tip
+from frametally.practice.matrix import Dots
 
 Kind = Literal["lcd", "backlit", "negative", "led", "vfd"]
 Colour = tuple[int, int, int]
@@ -63,6 +64,8 @@ _ROUND = Shape(
     thickness=0.13, gap=0.02, slant_deg=4.0, aspect=0.55, pitch=1.40, tip="rounded", point_room=0.08, hooked_seven=True
 )
 _TUBE = Shape(thickness=0.11, gap=0.02, slant_deg=7.0, aspect=0.55, pitch=1.45, tip="mitred", point_room=0.06)
+_MODULE = Shape(thickness=0.18, slant_deg=0.0, aspect=0.62, pitch=1.2, tip="flat", point_room=0.5, face=Dots(0.86))
+_SCREEN = Shape(thickness=0.16, slant_deg=0.0, aspect=0.66, pitch=1.22, tip="flat", point_room=0.3, face=Dots(0.97))
 
 _GREY_GREEN: Colour = (148, 168, 160)
 _SILVER: Colour = (176, 182, 180)
@@ -79,6 +82,8 @@ _LED_GREEN = DisplayStyle("led", (22, 32, 20), (92, 270, 92), _LAMP, ghost=0.03,
 _LED_AMBER = DisplayStyle("led", (16, 24, 36), (26, 160, 300), _ROUND, ghost=0.02, glow=0.34)
 _LED_WHITE = DisplayStyle("led", (26, 26, 26), (262, 250, 244), _ROUND, ghost=0.03, glow=0.30)
 _VFD = DisplayStyle("vfd", (30, 30, 26), (205, 245, 110), _TUBE, ghost=0.02, glow=0.30, mesh=0.22)
+_MODULE_GREEN = DisplayStyle("backlit", (60, 200, 165), (16, 36, 22), _MODULE, contrast=0.92, ghost=0.05, shadow=0.06)
+_SCREEN_WHITE = DisplayStyle("led", (18, 16, 14), (262, 246, 232), _SCREEN, glow=0.16)
 
 STYLES: dict[str, Style] = {
     style.name: style
@@ -98,7 +103,18 @@ STYLES: dict[str, Style] = {
         Style("mixed", "a plain LCD on the hand-held, red LEDs on the shelf unit", _LCD_GHOST, _LED_RED),
     )
 }
-"""Every named look, by name."""
+"""Every named look whose displays all have seven segments, by name."""
+
+TEXT_STYLES: dict[str, Style] = {
+    style.name: style
+    for style in (
+        Style(
+            "char-lcd", "dark dots on a green glowing character module on the shelf, a plain LCD in the hand", _LCD, _MODULE_GREEN
+        ),
+        Style("oled", "white dots on a black graphic screen on the shelf, a plain LCD in the hand", _LCD_GHOST, _SCREEN_WHITE),
+    )
+}
+"""The looks with displays of dots, `kind = "text"` in the calibration, by name; only where they are asked for."""
 
 
 def vary(style: DisplayStyle, rng: np.random.Generator) -> DisplayStyle:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,15 +57,20 @@ def check_troubles(troubles: Sequence[str] | None) -> tuple[str, ...]:
     return tuple(name for name in TROUBLES if name in troubles)
 
 
-def _wanted_lengths(passing: list[str], frames: int) -> dict[str, int]:
+def _wanted_lengths(passing: list[str], frames: int, shares: Mapping[str, tuple[float, int, int]]) -> dict[str, int]:
     lengths = {}
     for name in passing:
-        share, fewest, most = SHARES[name.split("/")[0]]
+        share, fewest, most = shares[name.split("/")[0]]
         lengths[name] = int(np.clip(round(share * frames), fewest, most))
     return lengths
 
 
-def schedule(frames: int, troubles: tuple[str, ...], rng: np.random.Generator) -> tuple[Stretch, ...]:
+def schedule(
+    frames: int,
+    troubles: tuple[str, ...],
+    rng: np.random.Generator,
+    shares: Mapping[str, tuple[float, int, int]] = SHARES,
+) -> tuple[Stretch, ...]:
     """Place each trouble in its own part of the night, in an order of the generator's; the first frame stays clean.
 
     Raises BadInput where the night is too short for them.
@@ -73,11 +78,11 @@ def schedule(frames: int, troubles: tuple[str, ...], rng: np.random.Generator) -
     passing = [name for name in troubles if name not in LASTING]
     if "gap" in passing:
         passing.append("gap/2")
-    lengths = _wanted_lengths(passing, frames)
+    lengths = _wanted_lengths(passing, frames, shares)
     # Between two troubles lies one clean frame at least, so that each can be told from the next.
     room = frames - 1 - len(passing)
     if sum(lengths.values()) > room:
-        lengths = {name: SHARES[name.split("/")[0]][1] for name in passing}
+        lengths = {name: shares[name.split("/")[0]][1] for name in passing}
     if sum(lengths.values()) > room or (troubles and frames < 3):
         needed = max(3, 1 + len(passing) + sum(lengths.values()))
         raise BadInput(f"{frames} frames are too few for these troubles; ask for {needed} or more, or for fewer troubles")

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from frametally.practice.glyphs import Layout, Polygon, outline, polygons
+from frametally.practice.glyphs import Layout, Polygon, outline, polygons, signs_of, spread
+from frametally.practice.matrix import Print, paste_sign, printed_sign
 from frametally.practice.paint import Mask, Picture, as_mask, blur, fill_convex, grain, write
 from frametally.practice.styles import DisplayStyle
 
@@ -104,7 +105,7 @@ def build_window(width: int, height: int, style: DisplayStyle, spots: tuple[Spot
 
 
 def bar_masks(window: Window, texts: Mapping[str, str]) -> tuple[Mask, Mask]:
-    """Give the masks of the lit and of the unlit bars of a window for the texts by key ("" = off)."""
+    """Give the masks of the lit and of the unlit bars and dots of a window for the texts by key ("" = off)."""
     lit = np.zeros((window.height, window.width), np.uint8)
     unlit = np.zeros_like(lit)
     for spot in window.spots:
@@ -112,7 +113,18 @@ def bar_masks(window: Window, texts: Mapping[str, str]) -> tuple[Mask, Mask]:
         for group, canvas in ((on, lit), (off, unlit)):
             for polygon in group:
                 fill_convex(canvas, spot.place(polygon))
+        if isinstance(spot.layout.shape.face, Print) and texts[spot.key]:
+            _print_digits(lit, spot, spot.layout.shape.face, texts[spot.key])
     return as_mask(lit), as_mask(unlit)
+
+
+def _print_digits(lit: NDArray[np.uint8], spot: Spot, face: Print, text: str) -> None:
+    """Lay the printed digits of a text on the mask of what is lit, in place."""
+    characters, _, _ = spread(text, spot.mask, known=signs_of(spot.layout.shape))
+    for place, character in zip(spot.layout.digits, characters, strict=True):
+        if character != " ":
+            middle = spot.place(np.array([[place.x + place.width / 2, place.y]], np.float32))[0]
+            paste_sign(lit, printed_sign(character, face, place.height * spot.height), float(middle[0]), float(middle[1]))
 
 
 def _mesh(lit: Mask, strength: float) -> Mask:

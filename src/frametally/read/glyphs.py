@@ -37,7 +37,10 @@ USUAL = np.array([GLYPHS[index] in "0123456789 " for index in DISTINCT])
 """Which of DISTINCT make up numbers."""
 
 
+_SHAPES_OF = {glyph: PATTERNS[GLYPHS.index(glyph) == OWNER] for glyph in GLYPHS}
+
+
 def likeliest_shape(glyph: str, lit: np.ndarray) -> np.ndarray:
     """Give the variant of a sign that fits the measured bars (7,) best: bool, (7,)."""
-    shapes = PATTERNS[GLYPHS.index(glyph) == OWNER]
-    return shapes[int(((shapes - lit) ** 2).sum(axis=1).argmin())]
+    shapes = _SHAPES_OF[glyph]
+    return shapes[int(((shapes - lit) ** 2).sum(axis=1).argmin())] if len(shapes) > 1 else shapes[0]

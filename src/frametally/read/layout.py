@@ -6,6 +6,7 @@ A layout is one row of numbers (`PARAMETERS`); all functions work on many layout
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +40,9 @@ _ENDS = np.array(  # each bar from (across, up) to (across, up): 0 left/bottom, 
     ],
     np.float64,
 )
+_SEEN_OFF = 0.33
+"""How far right of a digit's middle the net marks it, over the digit's height (measured on drawn displays)."""
+
 _HOLES = np.array([[0.5, 0.5], [0.5, 1.5]])
 
 
@@ -115,29 +119,91 @@ def first_layouts(mask: Mask, shape: tuple[int, int], count: int, small_last: bo
     return layouts
 
 
-def plausibility(layouts: np.ndarray, mask: Mask, shape: tuple[int, int]) -> np.ndarray:
-    """Give how far each layout strays from what displays and marked regions look like: 0 none, growing with the square."""
+def layouts_at(mask: Mask, shape: tuple[int, int], count: int, x: Sequence[float], random: np.random.Generator) -> np.ndarray:
+    """Draw layouts whose last places lie, side by side, where digits were seen: float64, shape (count, parameters).
+
+    What the sightings do not tell (height, slant, size of small digits, ...) is drawn as in `first_layouts`; the gaps
+    and the right edge follow from them by least squares, held a little to what was drawn.
+
+    Parameters
+    ----------
+    x : where the last len(x) places were seen [px of the strip], a like amount off their middles, mostly to the right
+    """
+    layouts = first_layouts(mask, shape, count, False, random)
+    if mask.after:
+        half = first_layouts(mask, shape, count - count // 2, True, random)
+        layouts = np.vstack([layouts[: count // 2], half])
+    seen = np.asarray(x, np.float64)
+    drawn = layouts[:, [GAP, POINT_GAP]].clip([0.1, 0.0], [0.6, 0.3])
+    off = random.normal(_SEEN_OFF, 0.08, count)
+
+    def marks(right: float, gap: float, point_gap: float) -> np.ndarray:
+        layouts[:, RIGHT], layouts[:, GAP], layouts[:, POINT_GAP] = right, gap, point_gap
+        sizes = _sizes(mask, layouts[:, SMALL])
+        widths = _widths(layouts, mask, sizes)
+        to_seen = (layouts[:, SLANT, None] / 2 + off[:, None]) * layouts[:, HEIGHT, None] * sizes
+        marked = _rights(layouts, mask, sizes) - widths / 2 + to_seen
+        return marked[:, mask.places - len(seen) :]
+
+    none = marks(0.0, 0.0, 0.0)
+    by_gap, by_point = marks(0.0, 1.0, 0.0) - none, marks(0.0, 0.0, 1.0) - none
+    slopes = np.stack([np.ones_like(none), by_gap, by_point], axis=-1)
+    wanted = seen - none
+    hold = np.array([0.0, 1.0, 4.0 if mask.breaks else 1e6])
+    prior = np.concatenate([np.zeros((count, 1)), drawn if mask.breaks else drawn * [1, 0]], axis=1)
+    normal = slopes.transpose(0, 2, 1) @ slopes + np.diag(hold)
+    target = slopes.transpose(0, 2, 1) @ wanted[..., None] + (hold * prior)[..., None]
+    layouts[:, [RIGHT, GAP, POINT_GAP]] = np.linalg.solve(normal, target)[..., 0]
+    return layouts
+
+
+def plausibility(layouts: np.ndarray, mask: Mask, shape: tuple[int, int], *, seen: bool = False) -> np.ndarray:
+    """Give how far each layout strays from what displays and marked regions look like: 0 none, growing with the square.
+
+    Where digits were `seen`, they need not fill the region from left to right: there may be a unit beside them.
+    """
     rows, columns = shape[0] - 2 * PAD, shape[1] - 2 * PAD
     left, right, top, bottom = _extent(layouts, mask)
+    values = np.empty((10, len(layouts)))
+    for row, parameter in enumerate((ASPECT, GAP, SLANT, TILT, POINT_GAP, STROKE)):
+        values[row] = layouts[:, parameter]
+    values[6], values[7] = (left - PAD) / columns, (right - PAD) / columns
+    values[8], values[9] = (top - PAD) / rows, (bottom - PAD) / rows
+    low, high, scale = _SEEN if seen else _USUAL_WITH_SIGN if mask.sign else _USUAL
+    over = (np.maximum(low - values, 0) + np.maximum(values - high, 0)) / scale
+    over[1] = np.maximum(over[1], (0.9 * layouts[:, STROKE] - layouts[:, GAP]) / scale[1])
+    badness = (over * over).sum(axis=0)
+    small, small_aspect = layouts[:, SMALL], layouts[:, SMALL_ASPECT]
+    badness += np.minimum(((small - 1) / 0.02) ** 2, _outside(small, 0.42, 0.78, 0.03))
+    return badness + _outside(small_aspect, 0.85, 1.25, 0.1)
 
-    def outside(value: np.ndarray, low: float | np.ndarray, high: float, scale: float) -> np.ndarray:
-        return (np.maximum(low - value, 0) + np.maximum(value - high, 0)) ** 2 / scale**2
 
-    badness = outside(layouts[:, ASPECT], 0.40, 0.70, 0.05)
-    badness += outside(layouts[:, GAP], np.maximum(0.10, 0.9 * layouts[:, STROKE]), 0.55, 0.03)
-    badness += outside(layouts[:, SLANT], -0.05, 0.27, 0.05) + outside(layouts[:, TILT], -0.06, 0.06, 0.02)
-    badness += outside(layouts[:, POINT_GAP], 0.0, 0.3, 0.05) + outside(layouts[:, STROKE], 0.06, 0.21, 0.02)
-    small = layouts[:, SMALL]
-    badness += np.minimum(((small - 1) / 0.02) ** 2, outside(small, 0.42, 0.78, 0.03))
-    badness += outside(layouts[:, SMALL_ASPECT], 0.85, 1.25, 0.1)
-    for edge, low, high, span in (
-        (left, -0.2, 0.45 if mask.sign else 0.16, columns),
-        (right, 0.84, 1.0, columns),
-        (top, 0.0, 0.18, rows),
-        (bottom, 0.82, 1.0, rows),
-    ):
-        badness += outside((edge - PAD) / span, low, high, 0.04)
-    return badness
+def _outside(value: np.ndarray, low: float, high: float, scale: float) -> np.ndarray:
+    over = (np.maximum(low - value, 0) + np.maximum(value - high, 0)) / scale
+    return np.asarray(over * over)
+
+
+def _limits(left_most: float, right_least: float = 0.84) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give what is usual, as (low, high, scale) of `plausibility`'s values, each (10, 1)."""
+    limits = np.array(
+        [
+            (0.40, 0.70, 0.05),  # aspect
+            (0.10, 0.55, 0.03),  # gap
+            (-0.05, 0.27, 0.05),  # slant
+            (-0.06, 0.06, 0.02),  # tilt
+            (0.0, 0.3, 0.05),  # point_gap
+            (0.06, 0.21, 0.02),  # stroke
+            (-0.2, left_most, 0.04),  # left, right, top and bottom edge over the marked region
+            (right_least, 1.0, 0.04),
+            (0.0, 0.18, 0.04),
+            (0.82, 1.0, 0.04),
+        ]
+    )
+    low, high, scale = limits.T[..., None]
+    return low, high, scale
+
+
+_USUAL, _USUAL_WITH_SIGN, _SEEN = _limits(0.16), _limits(0.45), _limits(0.6, 0.4)
 
 
 def _tail(mask: Mask) -> int:

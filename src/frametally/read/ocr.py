@@ -1,41 +1,35 @@
-"""Takes a strip and a digits mask; gives what the Tesseract program reads there, for printed-looking and dot-matrix screens.
+"""Takes a line of text as ink; gives what Tesseract reads in it, written into the display's digits mask.
 
-Tesseract is an outside program. Where it is missing, hangs or crashes, the answer is empty, never an error: a run does not
-stop for one display. Its own confidence does not tell when it is wrong, so its readings are held to be doubtful until the
-neighbouring frames agree.
+The line is brought to Tesseract in several preparations, all in one call: what they agree on is worth something, Tesseract's
+own confidence alone is not. Tesseract is an outside program: where it is missing, hangs or crashes, that is no error.
 """
 
 from __future__ import annotations
 
 import os
 import re
+import tempfile
 import threading
-from dataclasses import dataclass
+from collections.abc import Sequence
+from pathlib import Path
 
 import cv2
 import numpy as np
 
 from frametally.read.layout import Mask
-from frametally.read.rectify import PAD, Strip, ink_of
+from frametally.read.line import Line
+from frametally.read.prints import write_into
+from frametally.read.rectify import PAD, STRIP_HEIGHT, Ink
 
 TIMEOUT_S = 10.0
-SURE_AT_MOST = 0.9
-"""Never more than this, however sure Tesseract says it is."""
+
+PREPARATIONS = ((28, 0.35, True), (32, 0.35, True), (24, 0.35, True), (32, 0.25, True), (32, 0.35, False), (24, 0.35, False))
+"""Height of the digits [px], softness that joins dots (over a seventh of that height), whether other rows are cut away."""
 
 _WHITELIST = "0123456789.:-OLERrHIoFba"
 _TEXT = re.compile(r"[0-9.:\-A-Za-z]+")
+_NUMBER = re.compile(r"-?[0-9OoI][0-9OoI.:\-]*")
 _environment = threading.Lock()
-
-
-@dataclass(frozen=True)
-class OcrAnswer:
-    """What was read: `text` ("" where nothing, or no Tesseract), `confidence` 0 to SURE_AT_MOST."""
-
-    text: str
-    confidence: float
-
-
-NOTHING = OcrAnswer("", 0.0)
 
 
 def tesseract_version() -> str:
@@ -48,53 +42,80 @@ def tesseract_version() -> str:
         return ""
 
 
-def prepare(strip: Strip, *, dark: bool) -> np.ndarray:
-    """Give the strip as Tesseract likes it: dark characters on white, evened, with a white margin. uint8, (rows, columns)."""
-    ink = ink_of(strip, dark=dark)
-    page = np.clip(255 * (1 - np.clip(ink.map[PAD:-PAD, PAD:-PAD], 0, 1)), 0, 255).astype(np.uint8)
-    page = cv2.GaussianBlur(page, (0, 0), 1.2)  # joins the dots of a dot matrix
-    page = cv2.resize(page, None, fx=0.75, fy=0.75, interpolation=cv2.INTER_AREA)
-    return cv2.copyMakeBorder(page, 24, 24, 24, 24, cv2.BORDER_CONSTANT, value=255)
+def prepare(ink: Ink, line: Line | None) -> list[np.ndarray]:
+    """Give pages as Tesseract likes them: dark signs on white, 24 to 32 px high, with a white margin. uint8, (rows, columns)."""
+    whole = np.clip(ink.map[PAD:-PAD, PAD:-PAD], 0, 1.3).astype(np.float32)
+    height = line.height if line is not None else 0.75 * STRIP_HEIGHT
+    pages = []
+    for wanted, softness, alone in PREPARATIONS:
+        part = line.ink if alone and line is not None else whole
+        soft = cv2.GaussianBlur(part, (0, 0), softness * height / 7)
+        soft = np.clip(soft / max(float(np.percentile(soft, 99.5)), 0.05), 0, 1)
+        size = tuple(max(8, round(length * wanted / height)) for length in soft.shape[::-1])
+        page = 255 - np.rint(255 * cv2.resize(soft, size, interpolation=cv2.INTER_AREA)).astype(np.uint8)
+        room = round(0.6 * wanted)
+        pages.append(cv2.copyMakeBorder(page, room, room, room, room, cv2.BORDER_CONSTANT, value=255))
+    return pages
 
 
-def read_text(strip: Strip, mask: Mask, *, timeout_s: float = TIMEOUT_S) -> OcrAnswer:
-    """Read one line of text with Tesseract, trying dark and bright characters; the answer that fits the mask better counts."""
-    answers = [_ask(prepare(strip, dark=dark), timeout_s) for dark in (True, False)]
-    fitted = [OcrAnswer(fit_to_mask(answer.text, mask), answer.confidence) for answer in answers]
-    return max(fitted, key=lambda answer: (bool(answer.text), answer.confidence))
-
-
-def _ask(page: np.ndarray, timeout_s: float) -> OcrAnswer:
+def ask(pages: list[np.ndarray], timeout_s: float = TIMEOUT_S) -> dict[int, tuple[str, float]]:
+    """Give the text of every page on which Tesseract finds one, by page, and how sure it is of its least sure word, 0 to 1."""
     import pytesseract
 
     with _environment:
         os.environ.setdefault("OMP_THREAD_LIMIT", "1")  # Tesseract's own threads slow it down, and ours run beside them
     config = f"--psm 7 -c tessedit_char_whitelist={_WHITELIST}"
     try:
-        data = pytesseract.image_to_data(page, config=config, timeout=timeout_s, output_type=pytesseract.Output.DICT)
+        with tempfile.TemporaryDirectory(prefix="frametally_") as folder:
+            paths = [Path(folder) / f"{number}.pgm" for number in range(len(pages))]
+            for path, page in zip(paths, pages, strict=True):
+                path.write_bytes(b"P5 %d %d 255\n" % page.shape[::-1] + page.tobytes())
+            listed = Path(folder) / "pages.txt"
+            listed.write_text("".join(f"{path}\n" for path in paths), encoding="utf-8")
+            data = pytesseract.image_to_data(str(listed), config=config, timeout=timeout_s, output_type=pytesseract.Output.DICT)
     except (pytesseract.TesseractError, pytesseract.TesseractNotFoundError, RuntimeError, OSError, ValueError, SystemExit):
-        return NOTHING
-    found = zip(data.get("text", ()), data.get("conf", ()), strict=False)  # a program that was cut off gives half a table
-    words = [(text.strip(), float(sure)) for text, sure in found if text.strip() and float(sure) >= 0]
-    if not words:
-        return NOTHING
-    text = "".join(_TEXT.findall("".join(word for word, _ in words)))
-    return OcrAnswer(text, min(SURE_AT_MOST, min(sure for _, sure in words) / 100))
+        return {}
+    columns = (data.get(name, ()) for name in ("page_num", "text", "conf"))  # a program that was cut off gives half a table
+    words: dict[int, list[tuple[str, float]]] = {}
+    for number, text, sure in zip(*columns, strict=False):
+        if str(text).strip() and float(sure) >= 0:
+            words.setdefault(int(number) - 1, []).append((str(text).strip(), float(sure)))
+    return {
+        number: ("".join(_TEXT.findall("".join(word for word, _ in found))), min(1.0, min(sure for _, sure in found) / 100))
+        for number, found in words.items()
+    }
+
+
+def fit_to_masks(text: str, masks: Sequence[Mask], words: Sequence[str]) -> str:
+    """Write the read signs into the mask that takes most of them, as they stand if possible; "" where none does.
+
+    What has no digit counts where it is one of the words; it is given in capitals.
+    """
+    fitted = [fit_to_mask(text, mask) for mask in masks]
+    if not any(character.isdigit() for character in text):
+        return fitted[0].upper() if fitted[0].upper() in {word.upper() for word in words} else ""
+    return max(fitted, key=lambda one: (sum(sign.isdigit() for sign in one), one in text))
 
 
 def fit_to_mask(text: str, mask: Mask) -> str:
-    """Write the read characters into the mask: a fixed point is put where the mask has it; "" where the digits are too many.
+    """Write the read signs into the mask; "" where the digits are too many or too few, or the point stands elsewhere.
 
-    Words without any digit are left as they are.
+    A fixed point that was not seen is put where the mask has it; what follows its last place is a unit's letter. Words without
+    any digit are left as they are.
     """
     if not any(character.isdigit() for character in text):
-        return text.strip(".:")
-    sign = "-" if text.startswith("-") and mask.sign else ""
-    digits = re.sub(r"[^0-9]", "", text.replace("O", "0").replace("o", "0").replace("I", "1"))
-    places = mask.places
-    least = (mask.after or 0) + 1 if mask.after else 1
-    if not least <= len(digits) <= places:
+        word = text.strip(".:")
+        return word if len(word) > 1 else ""  # a lone letter is a stain or a unit's
+    match = _NUMBER.search(text)
+    if match is None:
         return ""
-    breaks = [position - (places - len(digits)) for position in mask.breaks]
-    marked = "".join(digit + (mask.marks[breaks.index(i + 1)] if i + 1 in breaks else "") for i, digit in enumerate(digits))
-    return sign + marked
+    number = match.group().replace("O", "0").replace("o", "0").replace("I", "1").rstrip(".:-")
+    minus = number.startswith("-") and mask.sign
+    if mask.marks == "." and number.count(".") == 1 and mask.after:
+        before, after = number.split(".")
+        if len(after) < mask.after:
+            return ""
+        number = before + after[: mask.after]
+    elif not mask.marks and "." in number.lstrip("-."):
+        return ""
+    return write_into(mask, re.sub(r"[^0-9]", "", number), minus=minus)

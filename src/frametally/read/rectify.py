@@ -7,6 +7,7 @@ the display is dark on light or light on dark.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -38,10 +39,23 @@ class Strip:
     colour: np.ndarray
     scale: float
 
-    @property
+    @cached_property
+    def axis(self) -> np.ndarray:
+        """The colour axis along which the strip varies most, brighter upwards, (3,): it carries the segments."""
+        pixels = self.colour[PAD:-PAD:4, PAD:-PAD].reshape(-1, 3)
+        pixels = pixels - np.array(cv2.mean(pixels[None])[:3], np.float32)
+        _, vectors = np.linalg.eigh((pixels.T @ pixels).astype(np.float64) / len(pixels) + 1e-6 * np.eye(3))
+        axis = np.abs(vectors[:, -1])
+        return axis / axis.sum()
+
+    def along_axis(self, colour: np.ndarray) -> np.ndarray:
+        """Project colours of this strip, (rows, columns, 3), on its axis: float32, (rows, columns), 0 to 255."""
+        return cv2.transform(colour, self.axis[None])
+
+    @cached_property
     def clipped(self) -> np.ndarray:
         """Where the camera saw nothing but white: bool, shape (rows, columns)."""
-        return self.colour.min(axis=2) >= _SATURATED
+        return cv2.inRange(self.colour, (_SATURATED,) * 3, (np.inf,) * 3) > 0
 
 
 @dataclass(frozen=True)
@@ -52,8 +66,7 @@ class Ink:
     share of the ground's brightness (dark segments) or of the full scale (bright segments); `noise` is the ground's own
     unrest in the same unit as `map`; `dark` says whether the segments are darker than the ground; `ground` is
     the brightness behind the segments, of the shape of `map`, 0 to 255; `usual` its usual value; `glare` the share of the region
-    whose ground is far brighter than that; `likely` how far the brightest and darkest parts of the strip speak for segments of
-    this kind, 0 to 1.
+    whose ground is far brighter than that; `brightness` the strip along the colour axis that carries the segments.
     """
 
     map: np.ndarray
@@ -63,7 +76,18 @@ class Ink:
     ground: np.ndarray
     usual: float
     glare: float
-    likely: float
+    brightness: np.ndarray
+
+    @cached_property
+    def likely(self) -> float:
+        """How far the brightest and darkest parts of the strip speak for segments of this kind, 0 to 1: how much further it
+        reaches to their side of its usual brightness than to the other.
+
+        A lone bright 1 brightens its surroundings only; the ground beside it is no dark segment.
+        """
+        low, middle, high = np.percentile(self.brightness[PAD:-PAD, PAD:-PAD], (0.5, 50, 99.5))
+        below, above = float(middle - low) + 1.0, float(high - middle) + 1.0
+        return (below if self.dark else above) / (below + above)
 
 
 def side_lengths(corners: Corners) -> tuple[float, float]:
@@ -129,32 +153,29 @@ def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
     usual_contrast : how far lit bars stand off on this display, 0 where that is not known. It keeps the scale where only a
         lone 1 is lit; and only on a display that is known to have dark segments is a bright patch known to be glare.
     """
-    brightness = _along_colour_axis(strip.colour)
+    brightness = strip.along_axis(strip.colour)
     ground = _ground(brightness, dark)
-    usual = float(np.percentile(ground[PAD:-PAD, PAD:-PAD], 30))
-    glare = float((ground[PAD:-PAD, PAD:-PAD] > _VEIL * max(usual, 8.0)).mean())
+    some = ground[PAD:-PAD:2, PAD:-PAD:2]
+    usual = _percentile(some, 30)
+    glare = float(np.count_nonzero(some > _VEIL * max(usual, 8.0)) / some.size)
     if dark:
         most = max(_VEIL * usual, 8.0) if usual_contrast > 0 else 255.0
-        raw = (ground - brightness) / np.clip(ground, 8.0, most)
+        raw = (ground - brightness) / np.clip(ground, np.float32(8.0), np.float32(most))
     else:
-        raw = (brightness - ground) / 255.0
+        raw = (brightness - ground) * np.float32(1 / 255)
     raw = _without_frame(raw)
     inner = raw[PAD:-PAD, PAD:-PAD]
-    level = max(float(np.percentile(cv2.GaussianBlur(inner, (0, 0), 1.5), 98.5)), 0.6 * usual_contrast, 1e-3)
-    rough = inner - cv2.GaussianBlur(inner, (0, 0), 2.0)
-    noise = 1.4826 * float(np.median(np.abs(rough))) / level
-    likely = _likely(brightness[PAD:-PAD, PAD:-PAD], dark)
-    return Ink((raw / level).astype(np.float32), level, noise, dark, ground, usual, glare, likely)
+    level = max(_percentile(cv2.GaussianBlur(inner, (0, 0), 1.5)[::2, ::3], 98.5), 0.6 * usual_contrast, 1e-3)
+    rough = cv2.absdiff(inner, cv2.GaussianBlur(inner, (0, 0), 2.0))[::2, ::3]
+    noise = 1.4826 * _percentile(rough, 50) / level
+    return Ink(raw * np.float32(1 / level), level, noise, dark, ground, usual, glare, brightness)
 
 
-def _likely(brightness: np.ndarray, dark: bool) -> float:
-    """Give how much further the strip reaches to the segments' side of its usual brightness than to the other: 0 to 1.
-
-    A lone bright 1 brightens its surroundings only; the ground beside it is no dark segment.
-    """
-    low, middle, high = np.percentile(brightness, (0.5, 50, 99.5))
-    below, above = float(middle - low) + 1.0, float(high - middle) + 1.0
-    return (below if dark else above) / (below + above)
+def _percentile(values: np.ndarray, share: float) -> float:
+    """Give the value below which `share` per cent of some lie: one of them, the nearest."""
+    flat = values.ravel()
+    index = round(share / 100 * (flat.size - 1))
+    return float(np.partition(flat, index)[index])
 
 
 def _ground(brightness: np.ndarray, dark: bool) -> np.ndarray:
@@ -171,16 +192,19 @@ def _ground(brightness: np.ndarray, dark: bool) -> np.ndarray:
 def _without_frame(raw: np.ndarray) -> np.ndarray:
     """Blank out straight runs of ink longer than any bar: the display's frame or a printed line, not a digit."""
     rows, columns = raw.shape
-    strong = (raw > 0.5 * max(float(np.percentile(raw, 98.0)), 0.05)).astype(np.uint8)
-    level = cv2.morphologyEx(strong, cv2.MORPH_OPEN, np.ones((1, max(rows, int(0.75 * columns))), np.uint8), borderValue=0)
-    upright = cv2.morphologyEx(strong, cv2.MORPH_OPEN, np.ones((int(0.92 * rows), 1), np.uint8), borderValue=0)
-    frame = cv2.dilate(level | upright, np.ones((5, 5), np.uint8))
-    return np.where(frame > 0, 0.0, raw)
+    strong = cv2.compare(raw, 0.5 * max(_percentile(raw[::2, ::2], 98.0), 0.05), cv2.CMP_GT) & 1
+    across, down = max(rows, int(0.75 * columns)), int(0.92 * rows)
+    level = np.flatnonzero(_counts(strong, 1) >= across)  # without so much ink in all, a row has no such run
+    upright = np.flatnonzero(_counts(strong, 0) >= down)
+    if not level.size and not upright.size:
+        return raw
+    frame = np.zeros_like(strong)
+    if level.size:
+        frame[level] = cv2.morphologyEx(strong[level], cv2.MORPH_OPEN, np.ones((1, across), np.uint8), borderValue=0)
+    if upright.size:
+        frame[:, upright] |= cv2.morphologyEx(strong[:, upright], cv2.MORPH_OPEN, np.ones((down, 1), np.uint8), borderValue=0)
+    return np.where(cv2.dilate(frame, np.ones((5, 5), np.uint8)) > 0, np.float32(0.0), raw)
 
 
-def _along_colour_axis(colour: np.ndarray) -> np.ndarray:
-    """Project colours on the axis of greatest variance, brighter upwards, scaled to 0 to 255."""
-    pixels = colour[PAD:-PAD, PAD:-PAD].reshape(-1, 3)
-    _, vectors = np.linalg.eigh(np.cov(pixels, rowvar=False) + 1e-6 * np.eye(3))
-    axis = np.abs(vectors[:, -1])
-    return colour @ (axis / axis.sum()).astype(np.float32)
+def _counts(strong: np.ndarray, axis: int) -> np.ndarray:
+    return cv2.reduce(strong, axis, cv2.REDUCE_SUM, dtype=cv2.CV_32S).ravel()

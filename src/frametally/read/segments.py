@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 
 from frametally.read.glyphs import GLYPHS, OWNER, PATTERNS, SEARCHED, likeliest_shape
 from frametally.read.layout import Mask, sample_points
+from frametally.read.lesson import Levels
 from frametally.read.places import LEVEL_BAR, Fit, read_map, typical_level
-from frametally.read.rectify import STRIP_HEIGHT
+from frametally.read.rectify import STRIP_HEIGHT, Ink
 
 FLOOR_FOUND, FLOOR_FOLLOWED = 1 / 2000, 1 / 25000
 """How wrong a clear bar may be: where the places were searched for, and where they were known from another photo."""
@@ -30,9 +32,46 @@ class Bars:
     y: np.ndarray
     stroke: np.ndarray
 
+    @cached_property
+    def levels(self) -> np.ndarray:
+        """The lit level of every place, as `lit_levels` gives it."""
+        return lit_levels(self.lit)
 
-_NUDGES = np.array([(x, y, w) for x in (-3, -1.5, 0, 1.5, 3) for y in (-1.5, 0, 1.5) for w in (-4, -2, 0, 2, 4)], float)
-_ACROSS = np.array([-0.25, 0.0, 0.25])
+    @cached_property
+    def level(self) -> float:
+        """The lit level of the brightest place."""
+        return float(self.levels.max())
+
+    @cached_property
+    def ends(self) -> np.ndarray:
+        """The first and last point of every bar, whole pixels: int32, (places, 7, 2, 2), across before down."""
+        return np.rint(np.stack([self.x[:, :, [0, -1]], self.y[:, :, [0, -1]]], axis=-1)).astype(np.int32)
+
+
+SHIFTS = np.array([(x, y) for x in (-3, -1.5, 0, 1.5, 3) for y in (-1.5, 0, 1.5)])
+"""How far a place may be moved to where its bars are: to the right and down. [px]"""
+
+WIDENINGS = (-4, -2, 0, 2, 4)
+"""How much wider it may be. [px]"""
+
+EFFORT = 0.003
+"""What a pixel of moving or widening must gain."""
+
+ALONG, REACH = 7, 0.66
+"""Points at which a bar is measured along its length, and the share of the length they lie on."""
+
+ACROSS = np.array([-0.25, 0.0, 0.25])
+"""Where across a bar it is measured, in shares of its thickness."""
+
+_NUDGES = np.array([(x, y, w) for x, y in SHIFTS for w in WIDENINGS])
+
+_SOFT = 0.012 * STRIP_HEIGHT
+"""How far ink is softened before it is measured: the noise of single pixels tells nothing. [px]"""
+
+
+def softened(ink: Ink) -> np.ndarray:
+    """Give the map of ink as bars are measured on it."""
+    return cv2.GaussianBlur(np.minimum(np.maximum(ink.map, np.float32(-0.3)), np.float32(1.3)), (0, 0), _SOFT)
 
 
 def measure(fit: Fit, mask: Mask) -> Bars:
@@ -40,14 +79,12 @@ def measure(fit: Fit, mask: Mask) -> Bars:
 
     Each place is first moved and stretched by a few pixels to where it explains most: real digits do not keep a perfect pitch.
     """
-    soft = cv2.GaussianBlur(np.clip(fit.ink.map, -0.3, 1.3), (0, 0), 0.012 * STRIP_HEIGHT)
-    points = sample_points(fit.layout[None], mask, 7, soft.shape, reach=0.66)
+    soft = softened(fit.ink)
+    points = sample_points(fit.layout[None], mask, ALONG, soft.shape, reach=REACH)
     x, y, stroke = points.x[0], points.y[0], points.stroke[0]
-    middle = x.mean(axis=(1, 2), keepdims=True)
-    across = (x - middle) / np.maximum(np.abs(x - middle).max(axis=(1, 2), keepdims=True), 1.0) / 2
-    moved_x = x[:, :, None] + _NUDGES[:, 0, None] + across[:, :, None] * _NUDGES[:, 2, None]
+    moved_x = x[:, :, None] + _NUDGES[:, 0, None] + spread_of(x)[:, :, None] * _NUDGES[:, 2, None]
     moved_y = y[:, :, None] + _NUDGES[:, 1, None] + np.zeros_like(moved_x)
-    offsets = _ACROSS[:, None] * stroke[:, None, None, None, None]
+    offsets = ACROSS[:, None] * stroke[:, None, None, None, None]
     level_bar = LEVEL_BAR[None, :, :, None, None]
     sampled = read_map(
         soft,
@@ -58,15 +95,20 @@ def measure(fit: Fit, mask: Mask) -> Bars:
     lit = profile.mean(axis=-1)
     level = float(typical_level(lit[:, :, len(_NUDGES) // 2][None])[0])
     gain = points.length[0][..., None] * level * (2 * lit - level)
-    effort = 0.003 * np.abs(_NUDGES).sum(axis=1)
-    best = np.einsum("pbn,gb->png", gain, SEARCHED.astype(float)).max(axis=-1) - effort
+    best = np.einsum("pbn,gb->png", gain, SEARCHED.astype(float)).max(axis=-1) - EFFORT * np.abs(_NUDGES).sum(axis=1)
     chosen, places = best.argmax(axis=1), np.arange(mask.places)
     return Bars(
         lit[places, :, chosen], profile[places, :, chosen], moved_x[places, :, chosen], moved_y[places, :, chosen], stroke
     )
 
 
-def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray, floor: float) -> np.ndarray:
+def spread_of(x: np.ndarray) -> np.ndarray:
+    """Give how far each point (places, 7, points) moves to the right where its place is widened by a pixel: -1/2 to 1/2."""
+    apart = x - x.mean(axis=(1, 2), keepdims=True)
+    return apart / np.maximum(np.abs(apart).max(axis=(1, 2), keepdims=True), 1.0) / 2
+
+
+def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray, floor: float, taught: Levels | None = None) -> np.ndarray:
     """Give every place's log likelihood of every glyph: shape (places, glyphs), in the order of GLYPHS.
 
     A bar's chance of being lit is a logistic function of its ink against the place's own lit level. It is flatter where
@@ -78,19 +120,22 @@ def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray, floor: float) ->
     veiled : bool, shape (places, 7): bars under glare. Glare adds light and cannot make a bar dark: on a display with dark
         segments a bar that shows is lit all the same, one that does not show may be either. On one with bright segments
         nothing can be told.
+    taught : where the night taught them, every bar's own levels: it is judged half way between them
     """
-    level = lit_levels(bars.lit)[:, None]
+    level = bars.levels[:, None]
     ratio = bars.lit / level
     unrest = bars.profile.std(axis=-1) / level
-    middle = _middle(ratio)
+    middle = _middle(ratio) if taught is None else (taught.unlit + taught.lit) / 2
     width = np.sqrt(_WIDTH**2 + (0.35 * fit.ink.noise / level) ** 2 + (0.22 * unrest) ** 2)
-    chance = 1 / (1 + np.exp(-np.clip((ratio - middle) / width, -30, 30)))
-    chance = np.clip(chance, floor, 1 - floor)
+    chance = 1 / (1 + np.exp(-np.minimum(np.maximum((ratio - middle) / width, -30), 30)))
+    chance = np.minimum(np.maximum(chance, floor), 1 - floor)
     chance = np.where(veiled, np.maximum(chance, 0.5) if fit.ink.dark else 0.5, chance)
     by_variant = np.log(chance) @ PATTERNS.T + np.log1p(-chance) @ ~PATTERNS.T
-    by_glyph = np.full((len(chance), len(GLYPHS)), -np.inf)
-    np.maximum.at(by_glyph.T, OWNER, by_variant.T)
-    return by_glyph
+    return np.maximum.reduceat(by_variant, _FIRST, axis=1)
+
+
+_FIRST = np.searchsorted(OWNER, np.arange(len(GLYPHS)))
+"""The first variant of every glyph: those of one glyph follow one another."""
 
 
 def _middle(ratio: np.ndarray) -> float:
@@ -102,7 +147,7 @@ def _middle(ratio: np.ndarray) -> float:
         return 0.5
     widest = between[np.argmax((high - low)[between])]
     step = high[widest] - low[widest]
-    return float(np.clip((high[widest] + low[widest]) / 2, 0.42, 0.7)) if step > 0.15 else 0.5
+    return min(max(float(high[widest] + low[widest]) / 2, 0.42), 0.7) if step > 0.15 else 0.5
 
 
 def lit_levels(lit: np.ndarray) -> np.ndarray:
@@ -111,10 +156,14 @@ def lit_levels(lit: np.ndarray) -> np.ndarray:
     It follows the place's own brightest bars, since light and glare differ from place to place, but not further down
     than half of the display's: a place whose bars are all fainter than that is off.
     """
-    display = float(np.sort(lit, axis=None)[-2])  # two bars are lit at least, those of a lone 1
-    display = max(float(np.median(lit[lit > 0.55 * display])), 0.05) if (lit > 0.55 * display).any() else max(display, 0.05)
+    ordered = np.sort(lit, axis=None)
+    display = float(ordered[-2])  # two bars are lit at least, those of a lone 1
+    strong = ordered[np.searchsorted(ordered, 0.55 * display, side="right") :]
+    if strong.size:
+        display = float(strong[(strong.size - 1) // 2] + strong[strong.size // 2]) / 2
+    display = max(display, 0.05)
     own = np.sort(lit, axis=1)[:, -2]
-    return np.clip(own, 0.62 * display, 1.15 * display)
+    return np.minimum(np.maximum(own, 0.62 * display), 1.15 * display)
 
 
 def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
@@ -123,18 +172,34 @@ def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
     What is left over is measured against the place's own ink, or against two fifths of the fullest place's where that is
     more: a little dirt in an empty place does not count. Nor does the decimal point.
     """
-    energy = np.clip(fit.ink.map, 0, 1.2) ** 2
+    energy = np.minimum(np.maximum(fit.ink.map, 0), np.float32(1.2))
+    energy *= energy
     _wipe_points(energy, bars, mask)
-    painted = _painted(energy.shape, bars, glyphs, 2.1)
+    bare = np.ones(energy.shape, np.uint8)
+    _paint(bare, bars, shapes_of(glyphs, bars), 2.1, 0)
     inside, spare = np.zeros(len(glyphs)), np.zeros(len(glyphs))
-    for place in range(len(glyphs)):
-        cell = np.zeros(energy.shape, np.uint8)
-        hull = cv2.convexHull(_ends(bars, place).reshape(-1, 2))
+    rows, columns = energy.shape
+    for place, ends in enumerate(bars.ends):
+        hull = cv2.convexHull(ends.reshape(-1, 2))
+        thickness = max(3, round(2.4 * float(bars.stroke[place])))
+        left, top, width, height = cv2.boundingRect(hull)
+        room = thickness // 2 + 2
+        right, bottom = left + width + room, top + height + room
+        left, top = max(left - room, 0), max(top - room, 0)
+        if left >= columns or top >= rows or right <= 0 or bottom <= 0:
+            continue
+        part, unpainted = energy[top:bottom, left:right], bare[top:bottom, left:right]
+        cell = np.zeros(part.shape, np.uint8)
+        hull -= np.array((left, top), np.int32)
         cv2.fillConvexPoly(cell, hull, 1)
-        cv2.polylines(cell, [hull], True, 1, max(3, round(2.4 * float(bars.stroke[place]))))
-        inside[place] = energy[cell > 0].sum()
-        spare[place] = energy[(cell > 0) & (painted == 0)].sum()
+        cv2.polylines(cell, [hull], True, 1, thickness)
+        inside[place] = _sum(part, cell)
+        spare[place] = _sum(part, cell & unpainted)
     return 1 - spare / np.maximum(np.maximum(inside, 0.4 * inside.max()), 1e-6)
+
+
+def _sum(values: np.ndarray, chosen: np.ndarray) -> float:
+    return cv2.mean(values, chosen)[0] * cv2.countNonZero(chosen)
 
 
 def stray_ink(fit: Fit, bars: Bars, mask: Mask, glyphs: str, *, minus: bool) -> float:
@@ -144,16 +209,15 @@ def stray_ink(fit: Fit, bars: Bars, mask: Mask, glyphs: str, *, minus: bool) -> 
     a digit counts, and stands in the digits' own rows; right of the last full-size place stand unit signs. Where the reading
     has a `minus`, level strokes at half height are left out.
     """
-    level = float(lit_levels(bars.lit).max())
-    spare = np.where(fit.ink.map > 0.5 * level, 1, 0).astype(np.uint8)
-    spare[_painted(spare.shape, bars, glyphs, 2.4) > 0] = 0
+    spare = cv2.compare(fit.ink.map, 0.5 * bars.level, cv2.CMP_GT)
+    _paint(spare, bars, shapes_of(glyphs, bars), 2.4, 0)
     _wipe_points(spare, bars, mask)
     last = len(glyphs) - 1 - (mask.after or 0)
     top, bottom = float(bars.y[last, 0].mean()), float(bars.y[last, 3].mean())
     height, stroke = bottom - top, float(bars.stroke[last])
     end = max(round(float(bars.x[last, 1:3].max()) + stroke), 0)
     band = spare[max(round(top), 0) : max(round(bottom) + 1, 0), :end]
-    if band.size == 0 or height < 8:
+    if band.size == 0 or height < 8 or cv2.countNonZero(band) < 0.25 * height:
         return 0.0
     _, _, stats, _ = cv2.connectedComponentsWithStats(band, connectivity=4)
     least = 0.25 * height if not minus else max(0.25 * height, 1.6 * stroke)
@@ -162,19 +226,18 @@ def stray_ink(fit: Fit, bars: Bars, mask: Mask, glyphs: str, *, minus: bool) -> 
     return float(blots[:, cv2.CC_STAT_AREA].max()) / (0.42 * height * stroke) if len(blots) else 0.0
 
 
-def _ends(bars: Bars, place: int) -> np.ndarray:
-    return np.rint(np.stack([bars.x[place], bars.y[place]], axis=-1)).astype(np.int32)
+def shapes_of(glyphs: str, bars: Bars) -> list[np.ndarray]:
+    """Give the bars that make up every glyph, in the variant that fits what was measured best: bool, (7,) each."""
+    return [likeliest_shape(glyph, lit) for glyph, lit in zip(glyphs, bars.lit, strict=True)]
 
 
-def _painted(shape: tuple[int, ...], bars: Bars, glyphs: str, strokes: float) -> np.ndarray:
-    """Paint the bars of a reading, `strokes` times as broad as they are: uint8, 1 where painted."""
-    painted = np.zeros(shape, np.uint8)
-    for place, glyph in enumerate(glyphs):
-        ends = _ends(bars, place)
-        for bar in np.flatnonzero(likeliest_shape(glyph, bars.lit[place])):
-            thickness = max(3, round(strokes * float(bars.stroke[place])))
-            cv2.line(painted, ends[bar, 0].tolist(), ends[bar, -1].tolist(), 1, thickness)
-    return painted
+def _paint(picture: np.ndarray, bars: Bars, shapes: list[np.ndarray], strokes: float, value: int) -> None:
+    """Paint the bars of a reading, `strokes` times as broad as they are, with a value."""
+    for place, shape in enumerate(shapes):
+        if shape.any():
+            cv2.polylines(
+                picture, list(bars.ends[place][shape]), False, value, max(3, round(strokes * float(bars.stroke[place])))
+            )
 
 
 def _wipe_points(energy: np.ndarray, bars: Bars, mask: Mask) -> None:
@@ -202,21 +265,29 @@ def sign_chances(fit: Fit, bars: Bars) -> np.ndarray:
     is looked for in the whole room left of the digits: on some displays it has a small place of its own, on others it takes
     the middle bar of an empty place.
     """
-    soft = cv2.GaussianBlur(np.clip(fit.ink.map, 0, 1.2), (0, 0), 0.012 * STRIP_HEIGHT)
-    level = float(lit_levels(bars.lit).max())
-    chances = np.zeros(len(bars.lit))
-    for place in range(len(chances)):
-        stroke = max(round(float(bars.stroke[place])), 3)
-        top, middle, bottom = (float(bars.y[place, bar].mean()) for bar in (0, 6, 3))
-        end = round(float(bars.x[place, 4:6].min()) - 0.8 * stroke)
-        length = max(round(0.2 * (bottom - top)), 4)
-        row = round(middle)
-        rows = slice(max(row - stroke // 2 - 2, 0), row + stroke // 2 + 3)
-        if end < length + 2 or soft[rows].shape[0] < 3:
-            continue
-        stretch = cv2.blur(soft[:, :end], (length, max(stroke - 2, 1)))
-        apart = max(round(0.22 * (bottom - top)), stroke + 2)
-        beside = np.maximum(stretch[max(row - apart, 0)], stretch[min(row + apart, len(stretch) - 1)])
-        standing_out = float((stretch[rows].max(axis=0) - beside).max()) / level
-        chances[place] = 1 / (1 + np.exp(-(standing_out - 0.45) / 0.06))
-    return chances
+    return np.array([sign_chance(fit, bars, place) for place in range(len(bars.lit))])
+
+
+def sign_chance(fit: Fit, bars: Bars, place: int) -> float:
+    """Give the chance that a minus sign stands left of one place, as `sign_chances` does for each."""
+    stroke = max(round(float(bars.stroke[place])), 3)
+    top, middle, bottom = (float(bars.y[place, bar].mean()) for bar in (0, 6, 3))
+    end = round(float(bars.x[place, 4:6].min()) - 0.8 * stroke)
+    length = max(round(0.2 * (bottom - top)), 4)
+    row = round(middle)
+    apart = max(round(0.22 * (bottom - top)), stroke + 2)
+    first, last = max(row - stroke // 2 - 2, 0), min(row + stroke // 2 + 3, len(fit.ink.map))
+    above, below = max(row - apart, 0), min(row + apart, len(fit.ink.map) - 1)
+    if end < length + 2 or last - first < 3 or below < 0 or above > below:
+        return 0.0
+    start = max(above - stroke - _REACH, 0)
+    band = fit.ink.map[start : below + stroke + _REACH + 1, : end + _REACH]
+    soft = cv2.GaussianBlur(np.minimum(np.maximum(band, 0), np.float32(1.2)), (0, 0), _SOFT)
+    stretch = cv2.blur(soft[:, :end], (length, max(stroke - 2, 1)))
+    beside = np.maximum(stretch[above - start], stretch[below - start])
+    standing_out = float((stretch[first - start : last - start].max(axis=0) - beside).max()) / bars.level
+    return float(1 / (1 + np.exp(-(standing_out - 0.45) / 0.06)))
+
+
+_REACH = 6
+"""How far the softening below reaches, rounded up. [px]"""

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from functools import lru_cache
+
 import numpy as np
 
 from frametally.read.glyphs import DISTINCT, GLYPHS, USUAL
@@ -9,9 +13,14 @@ from frametally.read.layout import Mask
 
 
 def candidates(
-    likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...], signs: np.ndarray | None = None, count: int = 6
+    likelihoods: np.ndarray,
+    mask: Mask,
+    words: tuple[str, ...],
+    signs: np.ndarray | None = None,
+    count: int = 6,
+    asked: Sequence[str] = (),
 ) -> list[tuple[str, str, float]]:
-    """Give the most probable texts: (text, glyphs place by place, probability), best first.
+    """Give the most probable texts: (text, glyphs place by place, probability), best first, and those that were `asked` for.
 
     A text is a number written into the mask (blanks only in front) or one of the display's words. The probabilities do not
     sum to 1: what is missing belongs to everything that is no text, a blank in the middle of a number or bars that form no
@@ -19,15 +28,23 @@ def candidates(
 
     Parameters
     ----------
-    signs : for a mask with a sign, `sign_chances`
+    signs : for a mask with a sign, `segments.sign_chances`
+    asked : numbers whose probability is wanted, however small it is; those that the mask does not allow are left out
     """
+    rows = likelihoods.tolist()
+    scored = [*_signed(_numbers(rows, mask, 3 * count), signs), *((g, "", s) for g, s in _words(rows, mask, words))]
+    scored.sort(key=lambda item: -item[2])
     texts: dict[str, tuple[float, str]] = {}
-    numbers = _numbers(likelihoods, mask, 3 * count)
-    for glyphs, minus, score in [*_signed(numbers, signs), *((g, "", s) for g, s in _words(likelihoods, mask, words))]:
-        text = minus + _as_text(glyphs, mask)
-        if text not in texts or texts[text][0] < score:
-            texts[text] = (score, glyphs)
+    last = math.inf
+    for glyphs, minus, score in scored:
+        if len(texts) >= count and score < last:
+            break
+        last = score
+        texts.setdefault(minus + _as_text(glyphs, mask), (score, glyphs))
     ranked = sorted(texts.items(), key=lambda item: (-item[1][0], item[0]))[:count]
+    for text in asked:
+        if text not in dict(ranked) and (found := _score_of(text, rows, mask, signs)):
+            ranked.append((text, found))
     scores = np.array([score for _, (score, _) in ranked])
     total = max(_log_of_everything(likelihoods), float(np.logaddexp.reduce(scores)))
     return [(text, glyphs, float(np.exp(score - total))) for text, (score, glyphs) in ranked]
@@ -40,10 +57,26 @@ def _signed(numbers: list[tuple[str, float]], signs: np.ndarray | None) -> list[
     both = []
     for glyphs, score in numbers:
         first = next((i for i, glyph in enumerate(glyphs) if glyph.isdigit()), len(glyphs) - 1)
-        chance = float(np.clip(signs[first], 1e-3, 1 - 1e-3))
+        chance = min(max(float(signs[first]), 1e-3), 1 - 1e-3)
         plain = glyphs.replace("-", " ")
-        both += [(plain, "", score + np.log1p(-chance)), (plain, "-", score + np.log(chance))]
+        both += [(plain, "", score + math.log1p(-chance)), (plain, "-", score + math.log(chance))]
     return both
+
+
+def _score_of(text: str, rows: list[list[float]], mask: Mask, signs: np.ndarray | None) -> tuple[float, str] | None:
+    """Give a number's score and glyphs, None where it is no number that the mask allows."""
+    digits = "".join(sign for sign in text if sign.isdigit())
+    glyphs = digits.rjust(mask.places)
+    minus = text[:1] if text.startswith("-") else ""
+    if not digits or len(digits) > mask.places or minus + _as_text(glyphs, mask) != text:
+        return None
+    empty = [GLYPHS.index(glyph) for glyph in (" -" if minus else " ")]  # a minus may light the middle bar of an empty place
+    score = sum(
+        max(row[index] for index in empty) if glyph == " " else row[GLYPHS.index(glyph)]
+        for row, glyph in zip(rows, glyphs, strict=True)
+    )
+    scores = {sign: more for _, sign, more in _signed([(glyphs, score)], signs)}
+    return (scores[minus], glyphs) if minus in scores else None
 
 
 def _log_of_everything(likelihoods: np.ndarray) -> float:
@@ -58,36 +91,48 @@ def _log_of_everything(likelihoods: np.ndarray) -> float:
     return float(np.log(usual + 0.05 * letters + 0.02 * no_sign).sum())
 
 
-def _numbers(likelihoods: np.ndarray, mask: Mask, width: int) -> list[tuple[str, float]]:
-    """Search the likeliest numbers place by place, keeping the best `width` beginnings."""
-    digits = [GLYPHS.index(d) for d in "0123456789"]
+def _numbers(rows: list[list[float]], mask: Mask, width: int) -> list[tuple[str, float]]:
+    """Search the likeliest numbers place by place, keeping the best `width` beginnings.
+
+    Of the beginnings and digits in order, best first, the i-th with the j-th has i times j others that are as good or better.
+    """
     blanks = [GLYPHS.index(glyph) for glyph in (" -" if mask.sign else " ")]
     whole = mask.places - (mask.after or 0)
     beams: list[tuple[str, float]] = [("", 0.0)]
-    for place in range(mask.places):
-        row = likelihoods[place]
+    for place, row in enumerate(rows):
+        digits = sorted(_DIGITS, key=lambda index: (-row[index], index))
         grown = []
-        for glyphs, score in beams:
-            started = bool(glyphs.strip(" -"))
-            for index in digits:
-                grown.append((glyphs + GLYPHS[index], score + row[index]))
-            if not started and place < mask.places - 1 and place < whole:
+        for rank, (glyphs, score) in enumerate(beams, start=1):
+            grown += [(glyphs + GLYPHS[index], score + row[index]) for index in digits[: width // rank]]
+            if place < mask.places - 1 and place < whole and not glyphs.strip(" -"):
                 grown += [(glyphs + GLYPHS[index], score + row[index]) for index in blanks]
         beams = sorted(grown, key=lambda item: (-item[1], item[0]))[:width]
     return beams
 
 
-def _words(likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...]) -> list[tuple[str, float]]:
-    found = [(" " * mask.places, float(likelihoods[:, GLYPHS.index(" ")].sum()))]
+_DIGITS = [GLYPHS.index(digit) for digit in "0123456789"]
+
+
+def _words(rows: list[list[float]], mask: Mask, words: tuple[str, ...]) -> list[tuple[str, float]]:
+    blank = GLYPHS.index(" ")
+    found = [(" " * mask.places, float(sum(row[blank] for row in rows)))]
+    for glyphs, indices in _placed(mask.places, words):
+        found.append((glyphs, sum(row[index] for row, index in zip(rows, indices, strict=True)) - 3.0))
+    return found
+
+
+@lru_cache(maxsize=64)
+def _placed(places: int, words: tuple[str, ...]) -> list[tuple[str, list[int]]]:
+    """Give every way the words can stand in so many places, as glyphs and as their indices."""
+    ways = []
     for word in words:
         letters = word.upper()
-        if len(letters) > mask.places or any(letter not in GLYPHS for letter in letters):
+        if len(letters) > places or any(letter not in GLYPHS for letter in letters):
             continue
-        for start in range(mask.places - len(letters) + 1):
-            glyphs = letters.rjust(start + len(letters)).ljust(mask.places)
-            score = sum(likelihoods[place, GLYPHS.index(glyph)] for place, glyph in enumerate(glyphs))
-            found.append((glyphs, float(score) - 3.0))
-    return found
+        for start in range(places - len(letters) + 1):
+            glyphs = letters.rjust(start + len(letters)).ljust(places)
+            ways.append((glyphs, [GLYPHS.index(glyph) for glyph in glyphs]))
+    return ways
 
 
 def _as_text(glyphs: str, mask: Mask) -> str:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from frametally.train.net import Net
     from frametally.train.tuning import Trial
 
+CHANNELS = (12, 24, 48, 96)
+
 HELD_OUT = 1_000_003
 """Added to the seed for the examples that tune and judge."""
 
@@ -33,6 +35,9 @@ def _arguments(words: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--held-out", type=int, default=8_000, help="drawn displays to tune and judge with")
     parser.add_argument("--steps", type=int, default=26_000)
     parser.add_argument("--batch", type=int, default=512)
+    parser.add_argument(
+        "--channels", type=int, nargs=4, default=CHANNELS, help="the net's widths, from the first layers to the last"
+    )
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1, help="processes that draw")
     parser.add_argument("--shelves", type=Path, help="keep the drawn examples here, or take them from here")
     parser.add_argument("--only-draw", action="store_true", help="stop once the examples are drawn and kept")
@@ -62,12 +67,14 @@ def main(words: list[str] | None = None) -> int:
     import torch
 
     from frametally.train.export import export
+    from frametally.train.net import Net
     from frametally.train.teaching import Lesson, teach
 
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     lesson = Lesson(chosen.steps, chosen.batch)
     _tell(f"teaching on {device}: {lesson}")
-    net = teach(shelves, lesson, chosen.seed, device, _tell)
+    torch.manual_seed(chosen.seed)
+    net = teach(shelves, lesson, chosen.seed, device, _tell, Net(tuple(chosen.channels)))
     chosen.out.mkdir(parents=True, exist_ok=True)
     export(net, chosen.out / "network.onnx")
     _tell("tuning")

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from frametally.practice.matrix import LIT_DOTS
+
 WORDS = (
     "OL", "OFL", "HI", "LO", "Lo", "UL", "Err", "ERR", "bAt", "Hi", "OFF", "On", "on", "CAL", "CO", "Er", "----", "---", "--",
     "FULL", "LoBAt", "End", "E1", "E2", "PUSH", "ALAr", "Hc", "Lc", "diSP", "Co2", "donE", "_--_", "____", "rEF", "Pr", "ch",
@@ -53,6 +55,11 @@ class Content:
                 signs += kind if self.marked[mark] else ""
                 mark += 1
         return signs
+
+    @property
+    def plain(self) -> bool:
+        """Whether dots and print show this with the signs that the net says: not so for letters that seven segments bend."""
+        return all(c in LIT_DOTS and (c == "O" or c not in _SAID) for c in self.characters)
 
 
 def draw_mask(rng: np.random.Generator) -> str:

@@ -1,7 +1,7 @@
 """Takes a random generator; gives one drawn display as a camera sees it, cut out as the reader does, and what is to be said.
 
 Most are drawn here, in a range far wider than any maker's; the rest by `practice`, as the practice nights are. No photograph
-and no font goes into them.
+goes into them, and no font but OpenCV's strokes and Pillow's own.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from frametally.practice import Hardness, draw_number, random_style
 from frametally.read.network import MOST_COLUMNS, SIGNS, STRIDE, prepare
 from frametally.read.rectify import rectify
 from frametally.train.contents import Content, draw_content
-from frametally.train.faces import Face, draw_face
+from frametally.train.faces import TEXT_SHARE, Face, draw_face
 
 Picture = NDArray[np.float32]
 
@@ -35,18 +35,33 @@ class Crop:
     text: str
 
 
+@dataclass(frozen=True)
+class Photo:
+    """One drawn display as a camera saw it: `image` (BGR, uint8), the marked `corners`, the mask, the truth, the `said` signs."""
+
+    image: NDArray[np.uint8]
+    corners: Corners
+    mask: str
+    text: str
+    said: str
+
+
+def draw_photo(rng: np.random.Generator, practice_share: float = PRACTICE_SHARE, text_share: float = TEXT_SHARE) -> Photo:
+    """Draw one display: a `practice_share` of plain numbers as in practice nights, a `text_share` of others in dots or print."""
+    content = draw_content(rng)
+    by_practice = rng.random() < practice_share and _is_plain(content)
+    image, corners = _by_practice(content, rng) if by_practice else _by_camera(content, rng, text_share)
+    return Photo(image, corners, content.mask, content.text, content.said)
+
+
 def draw_crop(rng: np.random.Generator) -> Crop:
     """Draw one example. Those that the net could not say, since they have more signs than columns, are drawn anew."""
     while True:
-        content = draw_content(rng)
-        image, corners = (
-            _by_practice(content, rng) if rng.random() < PRACTICE_SHARE and _is_plain(content) else _by_camera(content, rng)
-        )
-        planes = prepare(rectify(image, corners))
-        said = content.said
+        photo = draw_photo(rng)
+        planes, said = prepare(rectify(photo.image, photo.corners)), photo.said
         repeats = sum(a == b for a, b in itertools.pairwise(said))
         if planes.shape[2] < MOST_COLUMNS and len(said) + repeats <= planes.shape[2] // STRIDE and all(s in SIGNS for s in said):
-            return Crop(planes, said, content.mask, content.text)
+            return Crop(planes, said, photo.mask, photo.text)
 
 
 def _is_plain(content: Content) -> bool:
@@ -73,12 +88,12 @@ def _as_corners(points: NDArray[np.float64]) -> Corners:
     return a, b, c, d
 
 
-def _by_camera(content: Content, rng: np.random.Generator) -> tuple[NDArray[np.uint8], Corners]:
+def _by_camera(content: Content, rng: np.random.Generator, text_share: float) -> tuple[NDArray[np.uint8], Corners]:
     height = float(np.exp(rng.uniform(np.log(15), np.log(80))))
     tall = float(np.clip(1.35 * height, 40, 88))
     emits = bool(rng.random() < 0.45)
     uneven = float(rng.uniform(0.2, 1.0)) if rng.random() < (0.4 if emits else 0.12) else float(rng.uniform(0, 0.15))
-    face = draw_face(content, rng, tall, uneven=uneven)
+    face = draw_face(content, rng, tall, uneven=uneven, text_share=text_share)
     if not content.text and rng.random() < 0.85:  # off: what shows of the bars, if anything, would be read as eights
         face.unlit[:] = 0
     layers, matrix, _ = _seen(face, height, emits, rng)

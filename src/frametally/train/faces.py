@@ -11,12 +11,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from frametally.practice.glyphs import Layout, Place, Shape, lay_out, outline, place_polygons
+from frametally.practice.glyphs import Layout, Place, Shape, bars_of, lay_out, outline, place_polygons
+from frametally.practice.matrix import Print, paste_sign, printed_sign
 from frametally.practice.paint import fill_convex
 from frametally.practice.styles import random_shape
+from frametally.practice.text import random_text_shape
 from frametally.train.contents import BARS_OF, Content
 
 Layer = NDArray[np.uint8]
+
+TEXT_SHARE = 0.12
+"""Share of the faces that have dots or printed digits instead of seven segments."""
 
 UNITS = (
     "C",
@@ -76,9 +81,13 @@ def draw_shape(rng: np.random.Generator) -> Shape:
     return shape
 
 
-def draw_face(content: Content, rng: np.random.Generator, tall: float, *, uneven: float) -> Face:
-    """Draw a face; `uneven` (0 to 1) is how much the bars' and places' light varies, as on multiplexed or poor displays."""
-    shape = draw_shape(rng)
+def draw_face(content: Content, rng: np.random.Generator, tall: float, *, uneven: float, text_share: float = TEXT_SHARE) -> Face:
+    """Draw a face; `uneven` (0 to 1) is how much the bars' and places' light varies, as on multiplexed or poor displays.
+
+    A `text_share` of those contents that dots and print show with the same signs has such a face.
+    """
+    in_text = rng.random() < text_share and content.plain
+    shape = random_text_shape(rng) if in_text else draw_shape(rng)
     small = bool(rng.random() < 0.4)
     shape = replace(shape, half_last=float(rng.uniform(0.45, 0.8))) if small else shape
     layout = lay_out(content.mask, shape, small_last=small)
@@ -95,7 +104,7 @@ def draw_face(content: Content, rng: np.random.Generator, tall: float, *, uneven
     around = points * np.float32(tall) + origin
     _paint_print(printed, lit, around, rng, tall)
     _paint_frame(frame, around, rng, tall)
-    if small and rng.random() < 0.7:
+    if small and rng.random() < 0.8:
         _paint_unit_above(lit if rng.random() < 0.8 else printed, layout, origin, rng, tall)
     if rng.random() < 0.2:
         _paint_neighbours(lit, shape, around, rng, tall)
@@ -120,7 +129,9 @@ def _jittered(layout: Layout, rng: np.random.Generator) -> Layout:
 
 
 def _bars(character: str, shape: Shape) -> str:
-    """Give the lit bars of a sign in this maker's drawing."""
+    """Give the lit bars or dots of a sign in this maker's drawing."""
+    if shape.face is not None:
+        return bars_of(character, shape)
     bars = BARS_OF[character]
     if character == "6" and not shape.tailed_six:
         return bars.replace("a", "")
@@ -146,7 +157,11 @@ def _paint_places(
     for place in layout.places:
         level = 255 * (1 - uneven * rng.uniform(0, 0.6))
         if place.kind == "#":
-            on = _bars(next(characters), layout.shape)
+            character = next(characters)
+            on = _bars(character, layout.shape)
+            if isinstance(layout.shape.face, Print):
+                bright += _paint_printed(lit, layout.shape.face, character, place, tall, origin)
+                continue
         elif place.kind == "-":
             on = "-" if content.signed else ""
         else:
@@ -159,6 +174,18 @@ def _paint_places(
             else:
                 fill_convex(unlit, points, int(rng.uniform(200, 255)))
     return np.concatenate(bright)
+
+
+def _paint_printed(
+    lit: Layer, face: Print, character: str, place: Place, tall: float, origin: NDArray[np.float32]
+) -> list[NDArray[np.float32]]:
+    """Lay a printed sign on the layer, in place; give the corners of its box, none where it is blank."""
+    if character == " ":
+        return []
+    left, top = place.x * tall + origin[0], place.y * tall + origin[1]
+    width, height = place.width * tall, place.height * tall
+    paste_sign(lit, printed_sign(character, face, height), float(left + width / 2), float(top))
+    return [np.array([[left, top], [left + width, top + height]], np.float32)]
 
 
 def _paint_print(printed: Layer, lit: Layer, around: NDArray[np.float32], rng: np.random.Generator, tall: float) -> None:
@@ -201,10 +228,11 @@ def _paint_unit_above(target: Layer, layout: Layout, origin: NDArray[np.float32]
     at = left + float(rng.uniform(-0.1, 0.5)) * (right - left)
     if rng.random() < 0.6:
         width = min(height * float(rng.uniform(0.45, 0.7)), right - left)
-        shape = replace(layout.shape, thickness=float(rng.uniform(0.08, 0.2)), gap=float(rng.uniform(0.01, 0.05)))
+        shape = replace(layout.shape, face=None, thickness=float(rng.uniform(0.08, 0.2)), gap=float(rng.uniform(0.01, 0.05)))
         place = Place("#", 0.0, 0.0, width / height, 1.0)
+        bars = BARS_OF[str(rng.choice(list("CCCFFPhH")))]
         for name, polygon in place_polygons(place, shape).items():
-            if name in BARS_OF[str(rng.choice(list("CCCFFPhH")))]:
+            if name in bars:
                 fill_convex(target, polygon * np.float32(height * tall) + corner + np.array([at * tall, top * tall], np.float32))
         ring = corner + np.array([at * tall - 0.1 * height * tall, (top + 0.15 * height) * tall], np.float32)
         cv2.circle(
@@ -248,8 +276,13 @@ def _paint_neighbours(lit: Layer, shape: Shape, around: NDArray[np.float32], rng
     left = float(rng.uniform(around[:, 0].min() - 0.5 * tall, around[:, 0].max() - 0.5 * size))
     distance = float(rng.uniform(0.16, 0.5)) * tall
     top = around[:, 1].max() + distance if rng.random() < 0.5 else around[:, 1].min() - distance - size
+    corner = np.array([left, top], np.float32)
     for place in layout.digits:
-        on = _bars(str(rng.integers(0, 10)), shape)
+        digit = str(rng.integers(0, 10))
+        if isinstance(shape.face, Print):
+            _paint_printed(lit, shape.face, digit, place, size, corner)
+            continue
+        on = _bars(digit, shape)
         for name, polygon in place_polygons(place, shape).items():
             if name in on:
-                fill_convex(lit, polygon * np.float32(size) + np.array([left, top], np.float32))
+                fill_convex(lit, polygon * np.float32(size) + corner)
