@@ -28,6 +28,7 @@ from frametally.journal import (
     Correction,
     Journal,
     JournalHeader,
+    Lessons,
     append_correction,
     is_same,
     latest_corrections,
@@ -202,6 +203,55 @@ def test_frame_that_was_read_again_counts_as_read_last(path: Path) -> None:
         journal.append(record(1, sha256="other"))
     assert load_journal(path)[1]["cabin_0001.jpg"].sha256 == "other"
     assert [one.sha256 for one in stream_records(path)] == ["s", "s", "other"]
+
+
+LESSONS = Lessons("made of these frames", {"o2_pct": {"contrast": 0.25, "masks": {}}})
+SECOND = Reading("20.8", 20.8, 0.99123456789, Flag.OK, (Rival("20.8", 20.8, 0.99123456789),), "segments", 12.34567)
+
+
+def test_second_readings_stand_beside_the_first_ones(path: Path) -> None:
+    filled(path, 2)
+    with Journal.open(path, HEADER) as journal:
+        assert journal.lessons is None
+        with pytest.raises(ValueError, match="no second readings without lessons"):
+            journal.append_again("cabin_0001.jpg", {"o2_pct": SECOND})
+        journal.append_lessons(LESSONS)
+        journal.append_again("cabin_0001.jpg", {"o2_pct": SECOND})
+        journal.append_again("cabin_0001.jpg", {"co_ppm": SECOND})
+        known = dict(journal.known)
+    first = rounded(record(1))
+    assert dataclasses.replace(known["cabin_0001.jpg"], again={}) == first
+    assert known["cabin_0000.jpg"].again == {}
+    assert known["cabin_0001.jpg"].again.keys() == {"o2_pct", "co_ppm"}
+    assert known["cabin_0001.jpg"].again["o2_pct"].confidence == 0.991235
+    assert load_journal(path)[1] == known
+    assert list(stream_records(path)) == [rounded(record(0)), first], "what was read first, and that alone"
+    with Journal.open(path, HEADER) as journal:
+        assert (journal.known, journal.lessons) == (known, LESSONS)
+
+
+def test_second_readings_count_with_their_lessons_and_their_photo_alone(path: Path) -> None:
+    filled(path, 2)
+    with Journal.open(path, HEADER) as journal:
+        journal.append_lessons(LESSONS)
+        for frame in ("cabin_0000.jpg", "cabin_0001.jpg", "cabin_0009.jpg"):
+            journal.append_again(frame, {"o2_pct": SECOND})
+        journal.append(record(1, sha256="another photo by the same name"))
+        assert {frame: set(one.again) for frame, one in journal.known.items()} == {
+            "cabin_0000.jpg": {"o2_pct"},
+            "cabin_0001.jpg": set(),
+        }
+        journal.append_lessons(Lessons("made of other frames"))
+        assert not any(one.again for one in journal.known.values())
+        assert load_journal(path)[1] == journal.known
+
+
+def test_lessons_that_were_changed_are_told(path: Path) -> None:
+    with Journal.open(path, HEADER) as journal:
+        journal.append_lessons(LESSONS)
+    path.write_bytes(path.read_bytes().replace(b"0.25", b"0.75"))
+    with pytest.raises(BadInput, match="line 2 is damaged"):
+        load_journal(path)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGKILL")

@@ -1,19 +1,20 @@
 """Takes the record of each frame as it is read and keeps it in `journal.jsonl`; gives the records back after any stop.
 
-The first line says what the readings were made with, each further line is one frame. Lines are only ever added.
-Everything behind the reading is made from these lines, so a stopped run goes on where it was.
+The first line says what the readings were made with, each further line is one frame; or what the night taught the reader, and
+behind that what it then read in one frame anew. Lines are only ever added. Everything behind the reading is made from these
+lines, so a stopped run goes on where it was.
 """
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
 import os
 import threading
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, replace
-from datetime import datetime
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Self, TypeVar
@@ -21,13 +22,22 @@ from typing import Any, BinaryIO, Self, TypeVar
 from frametally.corrections import Correction, append_correction, latest_corrections, load_corrections
 from frametally.errors import BadInput
 from frametally.lock import Lock
-from frametally.model import FORMAT, Flag, FrameRecord, Reading, Rival, Shift
+from frametally.model import FORMAT, FrameRecord, Reading
+from frametally.records import (
+    reading_from_dict,
+    reading_to_dict,
+    record_from_dict,
+    record_to_dict,
+    rounded,
+    rounded_reading,
+)
 
 __all__ = [
     "READER_VERSION",
     "Correction",
     "Journal",
     "JournalHeader",
+    "Lessons",
     "append_correction",
     "is_same",
     "latest_corrections",
@@ -39,7 +49,7 @@ __all__ = [
     "stream_records",
 ]
 
-READER_VERSION = "1"
+READER_VERSION = "2"
 """To be raised whenever the same photo would be read otherwise than before: older journals are then not continued."""
 
 SECONDS_BETWEEN_SYNCS = 5.0
@@ -74,101 +84,21 @@ _MUST_AGREE = {
 """What two runs must share for their readings to stand in one table; program version and source may differ."""
 
 
-# --- records and lines -----------------------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Lessons:
+    """What the settled frames of a night taught.
 
-
-def rounded(record: FrameRecord) -> FrameRecord:
-    """Give the record with its numbers as the journal keeps them; a second call changes nothing.
-
-    Confidences and probabilities have 6 decimals, qualities 4, sharpness 3, a shift's pixels and degrees 3, its scale 5.
+    `made_of` is a fingerprint of what the lessons were made from; `displays` has the plain numbers of each display that
+    was taught, by its key, as the readers know them. Later lessons make the second readings of earlier ones void.
     """
-    shift = record.shift
-    if shift is not None:
-        shift = Shift(
-            dx=_number(shift.dx, 3),
-            dy=_number(shift.dy, 3),
-            rotation_deg=_number(shift.rotation_deg, 3),
-            scale=_number(shift.scale, 5),
-            quality=_number(shift.quality, 4),
-        )
-    return replace(
-        record,
-        bytes=int(record.bytes),
-        shift=shift,
-        quality={key: _number(value, 4) for key, value in record.quality.items()},
-        readings={key: _rounded_reading(reading) for key, reading in record.readings.items()},
-    )
 
+    made_of: str
+    displays: Mapping[str, Any] = field(default_factory=dict)
 
-def _rounded_reading(reading: Reading) -> Reading:
-    return replace(
-        reading,
-        value=None if reading.value is None else float(reading.value),
-        confidence=_number(reading.confidence, 6),
-        sharpness=_number(reading.sharpness, 3),
-        rivals=tuple(
-            Rival(rival.text, None if rival.value is None else float(rival.value), _number(rival.probability, 6))
-            for rival in reading.rivals
-        ),
-    )
-
-
-def _number(value: float, decimals: int) -> float:
-    return round(float(value), decimals) + 0.0  # + 0.0 makes -0.0 a plain 0.0
-
-
-def record_to_dict(record: FrameRecord) -> dict[str, Any]:
-    """Give a record as JSON can hold it; `record_from_dict` gives exactly the same record back."""
-    shift = record.shift
-    return {
-        "frame": record.frame,
-        "time": None if record.time is None else record.time.isoformat(),
-        "bytes": record.bytes,
-        "sha256": record.sha256,
-        "problem": record.problem,
-        "shift": None if shift is None else [shift.dx, shift.dy, shift.rotation_deg, shift.scale, shift.quality],
-        "quality": record.quality,
-        "readings": {key: _reading_to_dict(reading) for key, reading in record.readings.items()},
-    }
-
-
-def _reading_to_dict(reading: Reading) -> dict[str, Any]:
-    return {
-        "text": reading.text,
-        "value": reading.value,
-        "confidence": reading.confidence,
-        "flag": reading.flag.value,
-        "rivals": [[rival.text, rival.value, rival.probability] for rival in reading.rivals],
-        "reader": reading.reader,
-        "sharpness": reading.sharpness,
-    }
-
-
-def record_from_dict(data: dict[str, Any]) -> FrameRecord:
-    """Give the record that `record_to_dict` took apart. Raises KeyError, TypeError or ValueError where it is no such thing."""
-    shift = data["shift"]
-    return FrameRecord(
-        frame=data["frame"],
-        time=None if data["time"] is None else datetime.fromisoformat(data["time"]),
-        bytes=data["bytes"],
-        sha256=data["sha256"],
-        problem=data["problem"],
-        shift=None if shift is None else Shift(*shift),
-        quality=data["quality"],
-        readings={key: _reading_from_dict(reading) for key, reading in data["readings"].items()},
-    )
-
-
-def _reading_from_dict(data: dict[str, Any]) -> Reading:
-    return Reading(
-        data["text"],
-        data["value"],
-        data["confidence"],
-        Flag(data["flag"]),
-        tuple([Rival(text, value, probability) for text, value, probability in data["rivals"]]),
-        data["reader"],
-        data["sharpness"],
-    )
+    @property
+    def sha256(self) -> str:
+        """The fingerprint by which second readings name the lessons they were made with."""
+        return hashlib.sha256(_line({"made_of": self.made_of, "displays": dict(self.displays)})).hexdigest()
 
 
 def is_same(record: FrameRecord, size_bytes: int, sha256: str) -> bool:
@@ -189,14 +119,14 @@ def load_journal(path: Path) -> tuple[JournalHeader, dict[str, FrameRecord]]:
         header = _header(path, file)
         if header is None:
             raise BadInput(f"{path} is empty; start the run again")
-        return header, {record.frame: record for record in _records(path, file)}
+        return header, _kept(path, file).known
 
 
 def stream_records(path: Path) -> Iterator[FrameRecord]:
-    """Give a journal's records one by one as they were written: a frame that was read again comes again."""
+    """Give a journal's first readings one by one as they were written: a frame that changed and was read anew comes again."""
     with _opened(path) as file:
         if _header(path, file) is not None:
-            yield from _records(path, file)
+            yield from (made for made in _lines(path, file) if isinstance(made, FrameRecord))
 
 
 def _opened(path: Path) -> BinaryIO:
@@ -222,11 +152,57 @@ def _header(path: Path, file: BinaryIO) -> JournalHeader | None:
     return _decoded(path, 1, line, lambda data: JournalHeader(**data["journal"]))
 
 
-def _records(path: Path, file: BinaryIO) -> Iterator[FrameRecord]:
+@dataclass(frozen=True)
+class _Again:
+    """One line of second readings: the frame, the fingerprint of the lessons, the readings by display."""
+
+    frame: str
+    lessons: str
+    readings: dict[str, Reading]
+
+
+@dataclass
+class _Kept:
+    """What the lines of a journal come to: the last record of each frame, with the second readings that count."""
+
+    known: dict[str, FrameRecord] = field(default_factory=dict)
+    lessons: Lessons | None = None
+
+    def take(self, made: FrameRecord | Lessons | _Again) -> None:
+        """Count one more line in. Second readings count with the lessons before them, for the photo that was read before them."""
+        if isinstance(made, FrameRecord):
+            self.known[made.frame] = made
+        elif isinstance(made, Lessons):
+            self.lessons = made
+            self.known = {frame: replace(record, again={}) for frame, record in self.known.items()}
+        elif self.lessons is not None and made.lessons == self.lessons.sha256 and made.frame in self.known:
+            self.known[made.frame] = replace(self.known[made.frame], again={**self.known[made.frame].again, **made.readings})
+
+
+def _kept(path: Path, file: BinaryIO) -> _Kept:
+    kept = _Kept()
+    for made in _lines(path, file):
+        kept.take(made)
+    return kept
+
+
+def _lines(path: Path, file: BinaryIO) -> Iterator[FrameRecord | Lessons | _Again]:
     """Read the lines behind the header; a last one without its end was being written when the run was stopped."""
     for number, line in enumerate(file, start=2):
         if line.endswith(b"\n"):
-            yield _decoded(path, number, line, record_from_dict)
+            yield _decoded(path, number, line, _from_dict)
+
+
+def _from_dict(data: dict[str, Any]) -> FrameRecord | Lessons | _Again:
+    if "lessons" not in data:
+        return record_from_dict(data)
+    if "again" in data:
+        readings = {key: reading_from_dict(reading) for key, reading in data["readings"].items()}
+        return _Again(str(data["again"]), str(data["lessons"]), readings)
+    lessons = Lessons(**data["lessons"])
+    if lessons.sha256 != data["sha256"]:
+        raise ValueError("these are not the lessons that were written")
+    return lessons
 
 
 def _decoded(path: Path, number: int, line: bytes, make: Callable[[dict[str, Any]], _Made]) -> _Made:
@@ -236,7 +212,7 @@ def _decoded(path: Path, number: int, line: bytes, make: Callable[[dict[str, Any
         remedy = (
             "it holds what the readings were made with, so start over"
             if number == 1
-            else ("delete this one line in a text editor and run again, its frame is then read again; or start over")
+            else ("delete this one line in a text editor and run again, what it held is then read again; or start over")
         )
         raise BadInput(f"{path}, line {number} is damaged; {remedy} with --fresh (the old journal is kept)") from None
 
@@ -247,19 +223,29 @@ def _decoded(path: Path, number: int, line: bytes, make: Callable[[dict[str, Any
 class Journal:
     """The journal of one results folder, open for adding; a context manager. Made by `Journal.open`.
 
-    `known` has the last record of each frame that was read before, and of those added since. `append` may be called
-    from any thread.
+    `known` has the last record of each frame that was read before, and of those added since, with the second readings that
+    count; `lessons` what they were made with. What adds to it may be called from any thread.
     """
 
-    def __init__(self, path: Path, header: JournalHeader, known: dict[str, FrameRecord], file: BinaryIO, lock: Lock) -> None:
+    def __init__(self, path: Path, header: JournalHeader, kept: _Kept, file: BinaryIO, lock: Lock) -> None:
         """Take over an open file and a held lock; for `open` alone."""
         self.path = path
         self.header = header
-        self.known = known
+        self._kept = kept
         self._file = file
         self._lock = lock
         self._one_at_a_time = threading.Lock()
         self._synced_s = time.monotonic()
+
+    @property
+    def known(self) -> dict[str, FrameRecord]:
+        """The last record of each frame, by its name."""
+        return self._kept.known
+
+    @property
+    def lessons(self) -> Lessons | None:
+        """What the night taught, None where it was never asked."""
+        return self._kept.lessons
 
     @classmethod
     def open(cls, path: Path, header: JournalHeader, *, fresh: bool = False) -> Journal:
@@ -287,13 +273,13 @@ class Journal:
     def _opened(cls, path: Path, header: JournalHeader, fresh: bool, lock: Lock) -> Journal:
         if fresh and path.exists():
             path.rename(_next_name(path))
-        found, known, whole_bytes = _found(path)
+        found, kept, whole_bytes = _found(path)
         if found is not None:
             _check_agreement(path, found, header)
         file = path.open("ab", buffering=0)
         try:
             file.truncate(whole_bytes)
-            journal = cls(path, found or header, known, file, lock)
+            journal = cls(path, found or header, kept, file, lock)
             if found is None:
                 journal._write({"journal": asdict(header)})
         except BaseException:
@@ -304,10 +290,25 @@ class Journal:
     def append(self, record: FrameRecord) -> FrameRecord:
         """Add one frame's record and give it back as it was written (rounded), which is what later stages must use."""
         kept = rounded(record)
-        with self._one_at_a_time:
-            self._write(record_to_dict(kept))
-            self.known[kept.frame] = kept
+        self._add(kept, record_to_dict(kept))
         return kept
+
+    def append_lessons(self, lessons: Lessons) -> None:
+        """Add what the night taught; second readings made with other lessons do not count from here on."""
+        self._add(lessons, {"lessons": asdict(lessons), "sha256": lessons.sha256})
+
+    def append_again(self, frame: str, readings: Mapping[str, Reading]) -> None:
+        """Add one frame's second readings, made with the lessons that were added last; the first ones stay as they are."""
+        if self.lessons is None:
+            raise ValueError("there are no second readings without lessons")
+        again = _Again(frame, self.lessons.sha256, {key: rounded_reading(reading) for key, reading in readings.items()})
+        plain = {key: reading_to_dict(reading) for key, reading in again.readings.items()}
+        self._add(again, {"again": frame, "lessons": again.lessons, "readings": plain})
+
+    def _add(self, made: FrameRecord | Lessons | _Again, data: dict[str, Any]) -> None:
+        with self._one_at_a_time:
+            self._write(data)
+            self._kept.take(made)
 
     def _write(self, data: dict[str, Any]) -> None:
         rest = memoryview(_line(data))
@@ -352,16 +353,15 @@ class Journal:
         self.close()
 
 
-def _found(path: Path) -> tuple[JournalHeader | None, dict[str, FrameRecord], int]:
+def _found(path: Path) -> tuple[JournalHeader | None, _Kept, int]:
     """Give what a journal holds and how many bytes of it are whole lines; nothing where there is none yet."""
     if not path.exists():
-        return None, {}, 0
+        return None, _Kept(), 0
     with _opened(path) as file:
         header = _header(path, file)
         if header is None:
-            return None, {}, 0
-        known = {record.frame: record for record in _records(path, file)}
-        return header, known, _whole_bytes(file)
+            return None, _Kept(), 0
+        return header, _kept(path, file), _whole_bytes(file)
 
 
 def _whole_bytes(file: BinaryIO) -> int:

@@ -11,10 +11,11 @@ import re
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
-from pathlib import Path
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from frametally.places import Place
 
 FORMAT = 1
 """Version of the calibration, trial, method and journal files this program writes and reads."""
@@ -60,7 +61,10 @@ FLAG_MEANING: dict[Flag, tuple[str, str]] = {
         "Count it as at most the bottom of the range.",
     ),
     Flag.STATUS: ("The display showed a word, not a number.", "See the raw text in the audit table."),
-    Flag.BLANK: ("The display was off.", "None: the instrument showed nothing."),
+    Flag.BLANK: (
+        "The display was off, or its place on the screen showed another quantity.",
+        "None: there was no number of this display.",
+    ),
     Flag.HIDDEN: ("Something stood in front of the display.", "None for this night; keep the view free."),
     Flag.LOST: (
         "The display was not found in this frame.",
@@ -114,12 +118,12 @@ class Frame:
     """One photo of the time-lapse (or one picture of a video).
 
     `name` is its path inside the source folder with forward slashes (for a video "clip.mp4#000123"), unique in a night;
-    `path` the file to open; `index` the picture's number inside a video, 0 for a photo; `time` None where unknown;
+    `path` the file (or URL) to open; `index` the picture's number inside a video, 0 for a photo; `time` None where unknown;
     `time_source` a slug of `frames.clocks` ("exif-offset", "exif-utc-offset", "exif", "name", "video", "start-every", "none").
     """
 
     name: str
-    path: Path
+    path: Place
     index: int
     time: datetime | None
     time_source: str
@@ -175,7 +179,11 @@ class Placement:
 
 @dataclass(frozen=True)
 class FrameRecord:
-    """What one frame gave: the journal holds one per line. `problem` says why there is no picture, "" where there is one."""
+    """What one frame gave: the journal holds one per line. `problem` says why there is no picture, "" where there is one.
+
+    `again` has the second readings, by display, of what the night left open at first: made with what the night taught, and kept
+    in lines of their own. `readings` are the first ones and never change.
+    """
 
     frame: str
     time: datetime | None
@@ -185,6 +193,7 @@ class FrameRecord:
     shift: Shift | None
     quality: dict[str, float]
     readings: dict[str, Reading]
+    again: dict[str, Reading] = field(default_factory=dict)
 
 
 # --- what the assessment gives ---------------------------------------------------------------------------------------
@@ -487,6 +496,27 @@ class Trial(_Strict):
     people: People = People()
     outdoor: Outdoor = Outdoor()
     instrument: tuple[TrialInstrument, ...] = ()
+
+
+class ManifestNight(_Strict):
+    """One night of a fleet; paths are relative to the manifest, `frames` may be a URL."""
+
+    name: str = ""
+    frames: str = Field(min_length=1)
+    calibration: str = Field(min_length=1)
+    trial: str = ""
+    method: str = ""
+    results: str = Field(min_length=1)
+    utc_offset: str | None = None
+    start: datetime | None = None
+    every_s: float | None = Field(None, gt=0)
+
+
+class Manifest(_Strict):
+    """Many cameras' nights that are one job."""
+
+    format: Literal[1]
+    night: tuple[ManifestNight, ...] = Field(min_length=1)
 
 
 class Method(_Strict):

@@ -1,4 +1,5 @@
-"""Takes what the user gave with a night (corrections, trial, calibration); gives notices of what does not fit the night."""
+"""Takes what the user gave with a night (corrections, trial, calibration); gives notices of what does not fit the night, and of
+what befell the camera and the instruments in it."""
 
 from __future__ import annotations
 
@@ -8,10 +9,11 @@ from collections.abc import Hashable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from frametally.corrections import Correction
-from frametally.model import VALUED, Display, Notice, Trial, key_kind
+from frametally.model import VALUED, Display, Flag, Notice, Trial, key_kind
 
 FARTHEST = timedelta(days=1)
 """What a trial tells may lie so far outside the times of the photos."""
@@ -221,3 +223,95 @@ def _endings(words: str) -> tuple[tuple[str, tuple[str, ...]], ...] | None:
         if plain == quantity or plain in others:
             return endings
     return None
+
+
+# --- the camera's path -------------------------------------------------------------------------------------------------
+
+NUDGED_PX, NUDGED_DEG = 4.0, 0.4
+"""A view that jumps by more than this and stays there was nudged; trembling and sagging move it less from photo to photo."""
+
+AROUND = 3
+"""Photos before and behind a jump whose median says where the view stood."""
+
+GONE_FOR = 3
+"""A display that is not found in so many photos up to the last one was moved out of view."""
+
+_MOST_NUDGES = 10
+
+
+def view_notices(audit: pd.DataFrame, displays: Sequence[Display]) -> list[Notice]:
+    """Give a notice of every time that the camera was nudged, and of every instrument that left the view for good.
+
+    `audit` is as in `readings_audit.csv`; its shift columns are the view's path through the night.
+    """
+    if audit.empty:
+        return []
+    rows = audit[audit["frame"] != ""]
+    frames = rows.drop_duplicates("frame")
+    return [*_nudges(frames), *_departures(rows, frames, displays)]
+
+
+def _nudges(frames: pd.DataFrame) -> list[Notice]:
+    seen = frames[frames["shift_x_px"].notna()]
+    path = seen[["shift_x_px", "shift_y_px", "rotation_deg"]].to_numpy(float)
+    moves = _jumps(path)
+    found = [
+        Notice("camera-nudged", str(seen["frame"].iloc[at]), (
+            f"{_when(seen.iloc[at])} the camera was nudged: the view moved by {math.hypot(move[0], move[1]):.0f} px"
+            f" ({abs(move[0]):.0f} {'right' if move[0] > 0 else 'left'}, {abs(move[1]):.0f} {'down' if move[1] > 0 else 'up'})"
+            f" and turned by {move[2]:+.1f}°, from one photo to the next, and stayed so. The displays were looked for where they"
+            " are since then."
+        ))
+        for at, move in moves[:_MOST_NUDGES]
+    ]  # fmt: skip
+    rest = moves[_MOST_NUDGES:]
+    if rest:
+        first = str(seen["frame"].iloc[rest[0][0]])
+        found.append(Notice("camera-nudged", first, f"The camera was nudged {len(rest)} times more, from {first} on."))
+    return found
+
+
+def _jumps(path: np.ndarray) -> list[tuple[int, np.ndarray]]:
+    """Give where the path jumps for good, and by how much: `path` (frames, 3) is x and y [px] and turn [degrees]."""
+    jumps: list[tuple[int, np.ndarray]] = []
+    start = 0  # behind the last jump: what stood before it says nothing of the next
+    for at in range(1, len(path)):
+        stood, stands = path[max(start, at - AROUND) : at], path[at : at + AROUND]
+        old, new = np.median(stood, axis=0), np.median(stands, axis=0)
+        to_and_fro = _is_ever_at(new, stood) or _is_ever_at(old, stands)
+        if len(stands) > 1 and _is_nudge(path[at] - path[at - 1]) and _is_nudge(new - old) and not to_and_fro:
+            jumps.append((at, new - old))
+            start = at
+    return jumps
+
+
+def _is_ever_at(place: np.ndarray, path: np.ndarray) -> bool:
+    return any(not _is_nudge(2 * (point - place)) for point in path)
+
+
+def _is_nudge(move: np.ndarray) -> bool:
+    return bool(np.hypot(move[0], move[1]) > NUDGED_PX or abs(move[2]) > NUDGED_DEG)
+
+
+def _departures(rows: pd.DataFrame, frames: pd.DataFrame, displays: Sequence[Display]) -> Iterator[Notice]:
+    gone: dict[tuple[str, int], list[str]] = {}
+    for display in displays:
+        flags = list(rows[rows["display"] == display.key]["flag"])
+        last = max((at for at, flag in enumerate(flags) if flag not in (Flag.LOST, Flag.NO_FRAME)), default=-1)
+        lost = sum(flag == Flag.LOST for flag in flags[last + 1 :])
+        if last >= 0 and lost >= GONE_FOR:
+            first = next(at for at in range(last + 1, len(flags)) if flags[at] == Flag.LOST)
+            gone.setdefault((display.instrument, first), []).append(display.key)
+    for (instrument, first), keys in gone.items():
+        yield Notice("instrument-left", str(frames["frame"].iloc[first]), (
+            f"{_when(frames.iloc[first])} {', '.join(keys)} of the {instrument} left the view and did not come back: lost in the"
+            f" {len(frames) - first} photos from then on, nothing was guessed. If it still stands in these photos, mark it anew"
+            " on one of them and read them as a night of their own."
+        ))  # fmt: skip
+
+
+def _when(row: pd.Series) -> str:
+    time = row["time"]
+    clock = f"At {str(time)[:16].replace('T', ' ')}" if isinstance(time, str) and time else f"{row['elapsed_min']:.0f} min in"
+    known = isinstance(time, str) or math.isfinite(float(row["elapsed_min"]))
+    return f"{clock} ({row['frame']})" if known else f"From {row['frame']} on"

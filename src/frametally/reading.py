@@ -1,118 +1,58 @@
-"""The stage from photos to journal: every frame is decoded, registered and read once, in order, by one or more threads."""
+"""The stage from photos to journal: every frame is decoded, registered and read, in order, by threads or a cluster; then what
+that left open is read once more with what the night taught."""
 
 from __future__ import annotations
 
 import logging
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from importlib.metadata import version
-from pathlib import Path
-from typing import TypeVar
 
 import cv2
 
-from frametally.aim import Registrar, check_fit, reference_of
-from frametally.errors import BadFrame, CalibrationMisfit, NoFrames
-from frametally.frames import Picture, fingerprint, load, size_of
+from frametally.aim import check_fit
+from frametally.engines import Engine
+from frametally.errors import BadFrame, BadInput, CalibrationMisfit, NoFrames
+from frametally.eyes import Eyes, Settings, fingerprint_or_none
+from frametally.frames import load, size_of
 from frametally.journal import Journal, JournalHeader, is_same
-from frametally.model import Calibration, Frame, FrameRecord, Method, Night, Notice, Trial
-from frametally.read import Reader
+from frametally.model import Calibration, Frame, Night, Notice
 from frametally.results import Results, reading_fingerprint
+from frametally.teaching import Progress, forget, teach
+
+__all__ = ["Eyes", "Progress", "Settings", "read_night"]
 
 log = logging.getLogger("frametally")
 
-Progress = Callable[[int, int], None]
-"""Called with frames done and frames in all."""
-
-_In = TypeVar("_In")
-_Out = TypeVar("_Out")
-
-
-@dataclass(frozen=True)
-class Settings:
-    """The user's files, read and checked."""
-
-    calibration: Calibration
-    trial: Trial | None
-    method: Method
-
-
-@dataclass(frozen=True)
-class Eyes:
-    """What looks at every frame: made once from the reference frame, shared by all threads, changed by none."""
-
-    calibration: Calibration
-    registrar: Registrar
-    reader: Reader
-    reference_sha256: str
-
-    @classmethod
-    def open(cls, night: Night, settings: Settings) -> Eyes:
-        """Prepare the reference frame. Raises `CalibrationMisfit` where it is missing, damaged or of another size."""
-        calibration = settings.calibration
-        by_name = {frame.name: frame for frame in night.frames}
-        name = reference_of(calibration, list(by_name))
-        try:
-            picture = load(by_name[name])
-        except BadFrame as problem:
-            raise CalibrationMisfit(_no_reference(by_name[name], problem)) from None
-        registrar = Registrar(picture.pixels, calibration, lost_below=settings.method.lost_below)
-        return cls(calibration, registrar, Reader(picture.pixels, calibration.displays), picture.sha256)
-
-    def look(self, frame: Frame) -> FrameRecord:
-        """Read one frame; whatever is wrong with its file becomes the record's `problem`."""
-        try:
-            picture = load(frame)
-        except BadFrame as problem:
-            size, digest = _fingerprint_or_none(frame)
-            return FrameRecord(frame.name, frame.time, size, digest, str(problem), None, {}, {})
-        misfit = self._size_problem(picture)
-        if misfit:
-            return FrameRecord(frame.name, frame.time, picture.bytes, picture.sha256, misfit, None, {}, {})
-        placement = self.registrar.locate(picture.pixels)
-        readings = self.reader.read(picture.pixels, placement)
-        return FrameRecord(
-            frame.name, frame.time, picture.bytes, picture.sha256, "", placement.shift, placement.quality, readings
-        )
-
-    def _size_problem(self, picture: Picture) -> str:
-        try:
-            check_fit(self.calibration, (picture.pixels.shape[1], picture.pixels.shape[0]))
-        except CalibrationMisfit as problem:
-            return str(problem)
-        return ""
-
-
-def _no_reference(frame: Frame, problem: BadFrame) -> str:
-    folder = _top(frame)
-    if not frame.path.exists() and not any(folder.glob("*")):
-        return f"The photos are no longer in {folder}. Put the folder back and give the command again."
-    said = str(problem).rstrip(".")
-    return f"The reference frame {frame.name} cannot be used ({said}). Put it back, or mark the displays on another frame."
-
-
-def _top(frame: Frame) -> Path:
-    """Give the folder that the frame's name counts from."""
-    return frame.path.parents[min(frame.name.count("/"), len(frame.path.parents) - 1)]
-
 
 def read_night(
-    night: Night, settings: Settings, folder: Results, jobs: int, fresh: bool, progress: Progress | None
+    night: Night,
+    settings: Settings,
+    folder: Results,
+    engine: Engine,
+    fresh: bool,
+    progress: Progress | None,
+    *,
+    to_teach: bool = True,
 ) -> list[Notice]:
     """Read every frame that the journal does not hold yet; give notices of the frames that could not be used.
 
-    The journal is written in the frames' order whatever the number of jobs. Raises `NoFrames` where not one frame can be
-    used, `CalibrationMisfit` where the calibration belongs to other frames.
+    Then, with `to_teach`, what is still open is read once more with what the settled frames teach. The journal is written in
+    the frames' order whatever the engine. Raises `NoFrames` where not one frame can be used, `CalibrationMisfit` where
+    the calibration belongs to other frames.
     """
     with one_thread_each():
-        return _read_night(night, settings, folder, jobs, fresh, progress)
+        return _read_night(night, settings, folder, engine, fresh, progress, to_teach)
 
 
 def _read_night(
-    night: Night, settings: Settings, folder: Results, jobs: int, fresh: bool, progress: Progress | None
+    night: Night,
+    settings: Settings,
+    folder: Results,
+    engine: Engine,
+    fresh: bool,
+    progress: Progress | None,
+    to_teach: bool,
 ) -> list[Notice]:
     _check_sizes(night, settings.calibration)
     try:
@@ -120,20 +60,29 @@ def _read_night(
     except CalibrationMisfit:
         _check_any_loads(night)
         raise
+    is_elsewhere = _check_sight(engine, eyes.reference)
     marks, method = reading_fingerprint(settings.calibration, settings.method)
     header = JournalHeader(version("frametally"), marks, method, eyes.reference_sha256)
     with Journal.open(folder.journal, header, fresh=fresh) as journal:
-        waiting = [frame for frame in night.frames if not _is_known(journal, frame)]
+        waiting = _unknown(night, journal, engine)
         done = len(night.frames) - len(waiting)
         if done:
             log.info("%d of %d frames were read before; going on with the rest.", done, len(night.frames))
         if progress is not None:
             progress(done, len(night.frames))
-        with interruption_told(journal, len(night.frames)), closing(in_order(eyes.look, waiting, jobs)) as records:
-            for number, record in enumerate(records, start=done + 1):
-                journal.append(record)
+        with (
+            interruption_told(journal, len(night.frames)),
+            closing(engine.in_order(eyes.look, ((frame,) for frame in waiting))) as records,
+        ):
+            for number, (frame, record) in enumerate(zip(waiting, records, strict=True), start=done + 1):
+                # what a worker cannot open may be its own fault, not the photo's
+                journal.append(eyes.look(frame) if is_elsewhere and not record.sha256 else record)
                 if progress is not None:
                     progress(number, len(night.frames))
+            if to_teach:
+                teach(eyes, night.frames, settings.method, journal, engine, progress)
+            else:
+                forget(journal)
         bad = [journal.known[frame.name] for frame in night.frames if journal.known[frame.name].problem]
     return [Notice("bad-frame", record.frame, record.problem) for record in bad]
 
@@ -186,32 +135,23 @@ def _check_sizes(night: Night, calibration: Calibration) -> None:
         raise misfits[0]
 
 
-def _is_known(journal: Journal, frame: Frame) -> bool:
-    record = journal.known.get(frame.name)
-    return record is not None and is_same(record, *_fingerprint_or_none(frame))
+def _unknown(night: Night, journal: Journal, engine: Engine) -> list[Frame]:
+    """Give the frames that the journal does not hold, or whose files have changed since."""
+    known = [frame for frame in night.frames if frame.name in journal.known]
+    with closing(engine.in_order(fingerprint_or_none, ((frame,) for frame in known))) as marks:
+        same = {f.name for f, mark in zip(known, marks, strict=True) if is_same(journal.known[f.name], *mark)}
+    return [frame for frame in night.frames if frame.name not in same]
 
 
-def _fingerprint_or_none(frame: Frame) -> tuple[int, str]:
-    try:
-        return fingerprint(frame)
-    except BadFrame:
-        return 0, ""
-
-
-def in_order(work: Callable[[_In], _Out], items: Iterable[_In], jobs: int) -> Generator[_Out, None, None]:
-    """Give the work's results in the items' order, `jobs` at a time; only a few wait in memory, however many items there are."""
-    if jobs <= 1:
-        yield from map(work, items)
-        return
-    with ThreadPoolExecutor(jobs) as pool:
-        running: deque[Future[_Out]] = deque()
-        try:
-            for item in items:
-                running.append(pool.submit(work, item))
-                if len(running) >= 2 * jobs:
-                    yield running.popleft().result()
-            while running:
-                yield running.popleft().result()
-        finally:
-            for future in running:
-                future.cancel()
+def _check_sight(engine: Engine, reference: Frame) -> bool:
+    """Say whether other computers work with; raises `BadInput` where one of them does not see the photos as they are here."""
+    found = engine.everywhere(fingerprint_or_none, reference)
+    here = fingerprint_or_none(reference)
+    for worker, mark in sorted(found.items()):
+        if mark != here:
+            what = "has another file in its place" if mark[1] else "cannot open it"
+            raise BadInput(
+                f"{reference.path} is here, but the worker {worker} {what}; put the photos on a disk that all workers see by the"
+                " same path, or into an object store and give its URL"
+            )
+    return bool(found)

@@ -20,7 +20,7 @@ def cloth(seed: int = 1) -> np.ndarray:
 
 
 def level_of(grey: np.ndarray) -> fields.Level:
-    return fields.build_levels(cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), (640, 480), 1)[0]
+    return fields.build_level(grey, (640, 480))
 
 
 def warp(grey: np.ndarray, motion: np.ndarray) -> np.ndarray:
@@ -58,7 +58,7 @@ def test_finder_gives_the_shift_of_a_far_move(shift: tuple[int, int]) -> None:
     log = level_of(cloth()).log
     moved = level_of(warp(cloth(), fields.turn_about((0, 0), 0, 1, shift))).log
     finder = Finder(log, np.ones_like(log), (150, 150), [(0.0, 1.0)])
-    guess = finder.find(moved, slice(None))[0]
+    guess = finder.find(fields.edges_of(moved), slice(None))[0]
     assert guess.motion[:, 2] == pytest.approx(shift, abs=1)
     assert guess.score > 0.5
 
@@ -67,7 +67,7 @@ def test_finder_puts_the_right_turn_first() -> None:
     log = level_of(cloth()).log
     turned = level_of(warp(cloth(), fields.turn_about((320, 240), 4, 1, (30, 10)))).log
     finder = Finder(log, np.ones_like(log), (60, 60), [(0.0, 1.0), (-4.0, 1.0), (4.0, 1.0)])
-    best = finder.find(turned, slice(None))[0].motion
+    best = finder.find(fields.edges_of(turned), slice(None))[0].motion
     assert np.degrees(np.arctan2(best[1, 0], best[0, 0])) == pytest.approx(4)
 
 

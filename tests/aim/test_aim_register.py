@@ -264,3 +264,26 @@ def test_a_flat_reference_finds_nothing_and_does_not_fail() -> None:
     placement = flat.locate(draw(Photo()))
     assert placement.corners == {}
     assert placement.covered == frozenset()
+
+
+@pytest.mark.parametrize("photo", [Photo(), Photo(view=Motion(6, -4, 0.4)), Photo(light=0.6, noise=3)])
+def test_the_region_alone_gives_the_same_place(photo: Photo) -> None:
+    """What lies beyond the region is never looked at where the region settles it."""
+    image, one = draw(photo), registrar()
+    left, top, right, bottom = one.region
+    part = np.zeros_like(image)
+    part[top:bottom, left:right] = image[top:bottom, left:right]
+
+    assert one.locate_in(part, one.region) == one.locate(image)
+
+
+def test_the_region_alone_settles_nothing_that_is_covered_lost_or_cut() -> None:
+    one = registrar()
+    left, top, right, bottom = one.region
+    still = draw(Photo())
+
+    assert one.locate_in(draw(Photo(covers=(("hand", 370, 480, 190, 300),))), one.region) is None
+    assert one.locate_in(draw(Photo(absent=("hand-held",))), one.region) is None
+    assert one.locate_in(draw(Photo(view=Motion(-300, 0))), one.region) is None
+    assert one.locate_in(still, (left, top + 1, right, bottom)) is None
+    assert one.locate_in(still, (left, top, right, bottom - 1)) is None

@@ -463,3 +463,34 @@ def test_a_long_night_does_not_run_out_of_numbers() -> None:
     found = neighbours_say(readings, ones, 2 * ones, JUMP_SHARE * ones, CO)
 
     assert all(np.isfinite(p).all() and abs(float(p.sum()) - 1) < 1e-9 for p in found)
+
+
+# --- digits that are dark to the shutter ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("values", "at"),
+    [
+        ([112, 112, 113, 13, 113, 114, 114, 114], [3]),  # the first digit was dark
+        ([112, 112, 13, 113, 13, 14, 114, 114], [2, 4, 5]),
+        ([112, 112, 113, 3, 113, 114, 114, 114], [3]),  # the first two were
+        ([112, 113, 113, 113, 113, 113, 113, 13], [7]),  # at the end of the night nothing comes behind
+    ],
+)
+def test_what_is_left_of_a_number_when_its_first_digits_are_dark_is_a_doubt(values: list[float], at: list[int]) -> None:
+    settled = settle(numbers(values), minutes(len(values)), CO, 0.98)
+    assert [i for i, item in enumerate(settled) if item.flag is Flag.DOUBTFUL and item.reading.value < 100] == at
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        [112, 112, 113, 60, 113, 114, 114, 114],  # a true dip: no digit would make a 113 of it
+        [118, 113, 60, 40, 13, 12, 11, 11],  # aired: it does not come back
+        [9, 10, 9, 11, 9, 12, 9, 10],
+        [12, 8, 5, 12, 8, 5, 12, 8],
+    ],
+)
+def test_numbers_that_lack_no_digit_are_not_doubted_for_it(values: list[float]) -> None:
+    settled = settle(numbers(values), minutes(len(values)), CO, 0.98)
+    assert [item.flag for item in settled] == [Flag.OK] * len(values)

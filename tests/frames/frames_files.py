@@ -17,6 +17,7 @@ EVENING = datetime(2026, 10, 30, 21, 40)
 
 DESCRIPTION, ORIENTATION, DATE_TIME, EXIF_IFD = 0x010E, 0x0112, 0x0132, 0x8769  # tag numbers: CIPA DC-008, tables 3 to 8
 DATE_TIME_ORIGINAL, DATE_TIME_DIGITIZED = 0x9003, 0x9004
+MAKE, MODEL, BODY_SERIAL = 0x010F, 0x0110, 0xA431
 OFFSET_TIME, OFFSET_TIME_ORIGINAL, SUB_SEC_ORIGINAL = 0x9010, 0x9011, 0x9291
 
 
@@ -27,7 +28,7 @@ def picture(width: int = 40, height: int = 24, seed: int = 0) -> Image.Image:
 
 
 def exif_of(taken: datetime | str | None = None, **more: object) -> Image.Exif:
-    """EXIF with DateTimeOriginal and others: offset, subsec, orientation, digitized, changed, change_offset."""
+    """DateTimeOriginal and more: offset, subsec, orientation, digitized, changed, change_offset, make, model, serial."""
     exif = Image.Exif()
     exif[DESCRIPTION] = "drawn for a test"  # Pillow takes EXIF without any tag in its first directory for empty
     inner = exif.get_ifd(EXIF_IFD)
@@ -40,6 +41,9 @@ def exif_of(taken: datetime | str | None = None, **more: object) -> Image.Exif:
         ("change_offset", inner, OFFSET_TIME),
         ("changed", exif, DATE_TIME),
         ("orientation", exif, ORIENTATION),
+        ("make", exif, MAKE),
+        ("model", exif, MODEL),
+        ("serial", inner, BODY_SERIAL),
     ):
         if key in more:
             place[tag] = more.pop(key)

@@ -306,7 +306,7 @@ def test_dates_on_disk_change_nothing(tmp_path: Path) -> None:
 
 
 def test_every_source_is_described() -> None:
-    assert set(TIME_SOURCES) == {"exif-offset", "exif-utc-offset", "exif", "name", "video", "start-every", "none"}
+    assert set(TIME_SOURCES) == {"exif-offset", "exif-utc-offset", "exif", "name", "video", "start-every", "clock", "none"}
     assert all(describe_time_source(slug).endswith(".") for slug in TIME_SOURCES)
     with pytest.raises(BadInput, match="no source of time"):
         describe_time_source("moon")

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from frametally.aim.fields import Floats, Level, Similarity, compose, inverse, move
+from frametally.aim.fields import Bounds, Floats, Level, Similarity, compose, inverse, move
 
 TUKEY = 4.685
 SPREADS = (0.1, 0.03, 0.01)
@@ -131,7 +131,7 @@ def _step(
     hold: float,
     ways: int,
 ) -> npt.NDArray[np.float64] | None:
-    values, inside = look_up(level.relief, move(motion, template.points))
+    values, inside = look_up(level.relief, move(motion, template.points), level.raised)
     residual = values - template.values
     weights = _tukey(residual, trust * inside, spread)
     slopes = template.slopes[:ways]
@@ -148,40 +148,38 @@ def _step(
 
 
 def look_up(
-    picture: Floats | npt.NDArray[np.uint8], places: npt.NDArray[np.float64]
+    picture: Floats | npt.NDArray[np.uint8], places: npt.NDArray[np.float64], seen: Bounds
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """Give a picture's values, (n,) or (n, channels), at places (n, 2) between its pixels, and 1 or 0 for inside or outside."""
-    height, width = picture.shape[:2]
+    """Give a picture's values, (n,) or (n, channels), at places (n, 2) between its pixels, and 1 or 0 for `seen` or not."""
     if len(places) == 0:
         return np.zeros((0, *picture.shape[2:]), np.float32), np.zeros(0, np.float32)
     places_32 = places.astype(np.float32)
-    values = cv2.remap(picture, places_32[:, None, :], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    inside = (places[:, 0] >= 1) & (places[:, 0] <= width - 2) & (places[:, 1] >= 1) & (places[:, 1] <= height - 2)
+    values = cv2.remap(picture, places_32[None], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    x, y = places[:, 0], places[:, 1]
+    inside = (x >= seen[0]) & (x <= seen[1]) & (y >= seen[2]) & (y <= seen[3])
     return values.reshape(len(places), *picture.shape[2:]).astype(np.float32, copy=False), inside.astype(np.float32)
 
 
 def _tukey(residual: Floats, prior: Floats, smallest: float) -> Floats:
-    seen = np.abs(residual[prior > 0])
-    spread = max(smallest, 1.4826 * float(np.median(seen))) if len(seen) else smallest
-    share = np.clip(np.abs(residual) / np.float32(TUKEY * spread), 0, 1)
-    return np.asarray(prior * (1 - share * share) ** 2, np.float32)
+    away = np.abs(residual)
+    seen = away[prior > 0]
+    middle = len(seen) // 2
+    spread = max(smallest, 1.4826 * float(np.partition(seen, middle)[middle])) if len(seen) else smallest
+    share = np.minimum(away * np.float32(1 / (TUKEY * spread)), np.float32(1))
+    rest = np.float32(1) - share * share
+    return np.asarray(prior * rest * rest, np.float32)
 
 
 def _gram(weighted: Floats, slopes: Floats) -> npt.NDArray[np.float64]:
     # Sums by numpy, not by BLAS: the same order of adding on every call and for every number of threads.
-    ways = len(slopes)
-    gram = np.empty((ways, ways))
-    for i in range(ways):
-        for j in range(i, ways):
-            gram[i, j] = gram[j, i] = float((weighted[i] * slopes[j]).sum(dtype=np.float64))
-    return gram
+    return np.asarray(np.einsum("in,jn->ij", weighted, slopes, dtype=np.float64, optimize=False))
 
 
 def _motion(step: npt.NDArray[np.float64], template: Template) -> Similarity:
     grow, turn = step[2:] / template.reach if len(step) == 4 else (0.0, 0.0)
     turned = np.array([[1 + grow, -turn], [turn, 1 + grow]])
     offset = template.centre - turned @ template.centre + step[:2]
-    return np.hstack([turned, offset[:, None]])
+    return np.column_stack([turned, offset])
 
 
 def _parameters(motion: Similarity, template: Template) -> npt.NDArray[np.float64]:

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from frametally.aim.align import look_up
-from frametally.aim.fields import DARK_OFFSET, GLARE_GREY, Floats, Similarity, move
+from frametally.aim.fields import DARK_OFFSET, GLARE_GREY, Bounds, Floats, Similarity, move
 
 ROWS = (0.06, 0.11)
 """Where the two rows of points run outside the digits' mark, in heights of the display."""
@@ -47,22 +47,26 @@ class Border:
     total: int
 
 
-def build_border(quad: npt.NDArray[np.float64], colours: npt.NDArray[np.uint8], edges: npt.NDArray[np.complex64]) -> Border:
-    """Lay the strip round a display's `quad` (4, 2); `colours` (h, w, 3) and `edges` (h, w) of the reference."""
+def build_border(
+    quad: npt.NDArray[np.float64], colours: npt.NDArray[np.uint8], edges: npt.NDArray[np.complex64], bounds: Bounds
+) -> Border:
+    """Lay the strip round a display's `quad` (4, 2); `colours` (h, w, 3), `edges` (h, w) and `bounds` of the reference."""
     height = float(np.linalg.norm(quad[3] - quad[0]) + np.linalg.norm(quad[2] - quad[1])) / 2
     points = np.concatenate([_outline(_widen(quad, out * height)) for out in ROWS])
     edge = cv2.dilate(np.abs(edges).astype(np.float32), np.ones((3, 3), np.uint8))
-    strength, inside = look_up(np.asarray(edge, np.float32), points)
-    seen, _ = look_up(colours, points)
+    strength, inside = look_up(np.asarray(edge, np.float32), points, bounds)
+    seen, _ = look_up(colours, points, bounds)
     plain = (strength < PLAIN_EDGE) & (inside > 0) & (seen.max(axis=1) < GLARE_GREY)
     kept = points[plain]
     return Border(kept, np.asarray(seen[plain], np.float32), height, len(points))
 
 
-def measure_light(colours: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64]:
+def measure_light(colours: npt.NDArray[np.uint8], bounds: Bounds) -> npt.NDArray[np.float64]:
     """Give the view's light, (3,): the middle of the logarithm of each channel over a grid of points."""
-    grid = colours[4::8, 4::8].reshape(-1, 3)
-    return np.log(np.median(grid, axis=0) + DARK_OFFSET)
+    rows, columns = (np.arange(4, length, 8) for length in colours.shape[:2])
+    rows, columns = rows[(rows >= bounds[2]) & (rows <= bounds[3])], columns[(columns >= bounds[0]) & (columns <= bounds[1])]
+    grid = colours[np.ix_(rows, columns)].reshape(-1, 3)
+    return np.log(_middle(grid) + DARK_OFFSET)
 
 
 @dataclass(frozen=True)
@@ -75,22 +79,22 @@ class Change:
 
 
 def compare_border(
-    border: Border, colours: npt.NDArray[np.uint8], motion: Similarity, view_change: npt.NDArray[np.float64]
+    border: Border, colours: npt.NDArray[np.uint8], bounds: Bounds, motion: Similarity, view_change: npt.NDArray[np.float64]
 ) -> Change:
-    """Compare the strip, moved, with the frame whose `colours` (h, w, 3) these are.
+    """Compare the strip, moved, with the frame whose `colours` (h, w, 3) these are, seen within `bounds`.
 
     `view_change` (3,): how the view's light (see `measure_light`) differs from the reference's.
     """
     if len(border.points) < PLAIN_SHARE * border.total:
         return Change(0.0, False)
     places = move(motion, border.points)
-    now, inside = look_up(colours, places)
+    now, inside = look_up(colours, places, bounds)
     usable = (inside > 0) & ~_is_near_glare(now, places, border.height)
     if usable.sum() < PLAIN_SHARE * border.total:
         return Change(0.0, False)
     before, now = border.colours[usable], now[usable]
     change = np.log(now + DARK_OFFSET) - np.log(before + DARK_OFFSET)
-    light = np.median(change, axis=0)
+    light = _middle(change)
     tint = light - view_change
     away = change - light
     expected = np.exp(light) * (before + DARK_OFFSET) - DARK_OFFSET
@@ -99,6 +103,12 @@ def compare_border(
     visible = np.abs(now - expected).max(axis=1) > OTHER_GREY
     foreign = ((np.abs(brighter) > OTHER_BRIGHTNESS) | (tinted > OTHER_COLOUR)) & visible
     return Change(float(foreign.sum()) / len(border.points), bool(np.abs(tint - tint.mean()).max() > OTHER_TINT))
+
+
+def _middle(values: Floats | npt.NDArray[np.uint8]) -> npt.NDArray[np.float64]:
+    """Give the middle value of each column: one of them, the upper of two."""
+    middle = len(values) // 2
+    return np.asarray(np.partition(values, middle, axis=0)[middle], np.float64)
 
 
 def _widen(quad: npt.NDArray[np.float64], by: float) -> npt.NDArray[np.float64]:

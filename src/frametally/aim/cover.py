@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from frametally.aim.align import Template, look_up
 from frametally.aim.border import FOREIGN_SHARE, Change
-from frametally.aim.fields import Floats, Similarity, move
+from frametally.aim.fields import Bounds, Floats, Similarity, move
 
 Edges = npt.NDArray[np.complex64]
 
@@ -51,15 +51,17 @@ class Patch:
 
 @dataclass(frozen=True)
 class Scene:
-    """What judging needs of one level of a frame: squeezed gradients as (h, w, 2) float32, and 1 where it is burnt out."""
+    """What judging needs of one level of a frame: squeezed gradients as (h, w, 2) float32, and 1 where it is burnt out; `seen`
+    where there is something to be seen."""
 
     edges: Floats
     glare: Floats
+    seen: Bounds
 
     @classmethod
-    def build(cls, edges: Edges, glare: npt.NDArray[np.bool_]) -> Scene:
+    def build(cls, edges: Edges, glare: npt.NDArray[np.bool_], seen: Bounds) -> Scene:
         """Lay out the pictures for looking up."""
-        return cls(edges.view(np.float32).reshape(*edges.shape, 2), glare.astype(np.float32))
+        return cls(edges.view(np.float32).reshape(*edges.shape, 2), glare.astype(np.float32), seen)
 
 
 @dataclass(frozen=True)
@@ -112,10 +114,21 @@ def _fields(points: npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:
 
 def judge(patch: Patch, scene: Scene, motion: Similarity) -> Match:
     """Compare the patch, moved, with the frame."""
-    template = patch.template
-    if len(template.points) == 0:
+    if len(patch.template.points) == 0:
         return Match(0.0, 0.0, 1.0, 0.0)
-    agreement, outline, expected = _agreement(patch, scene, motion)
+    return _match(patch, *_agreement(patch, scene, motion))
+
+
+def judge_twice(patch: Patch, scene: Scene, motion: Similarity) -> tuple[Match, float]:
+    """Give what `judge` gives and the first of `judge_fields`, for the work of one."""
+    if len(patch.template.points) == 0:
+        return Match(0.0, 0.0, 1.0, 0.0), 0.0
+    found = _agreement(patch, scene, motion)
+    return _match(patch, *found), _firmness(patch, *found)[0]
+
+
+def _match(patch: Patch, agreement: Floats, outline: Floats, expected: Floats) -> Match:
+    template = patch.template
     all_expected = float((template.weights * np.abs(patch.edges) ** 2).sum(dtype=np.float64))
     total = float(expected.sum(dtype=np.float64))
     seen = total / max(all_expected, 1e-9)
@@ -137,7 +150,10 @@ def judge_fields(patch: Patch, scene: Scene, motion: Similarity) -> tuple[float,
     something else, 1 where it fits. Where something stands in front, the right motion makes some fields fit fully and others
     not at all; a wrong one makes all fit somewhat. So the first number tells the right motion from a tempting one.
     """
-    agreement, outline, expected = _agreement(patch, scene, motion)
+    return _firmness(patch, *_agreement(patch, scene, motion))
+
+
+def _firmness(patch: Patch, agreement: Floats, outline: Floats, expected: Floats) -> tuple[float, Floats]:
     sums = np.maximum(np.bincount(patch.field, agreement, FIELDS**2), np.bincount(patch.field, outline, FIELDS**2))
     totals = np.bincount(patch.field, expected, FIELDS**2)
     share = sums / np.maximum(totals, 1e-6)
@@ -151,8 +167,8 @@ def _agreement(patch: Patch, scene: Scene, motion: Similarity) -> tuple[Floats, 
     a screen whose own light went out is still there), and the most it could be. Chance gives 0 on average for both."""
     template = patch.template
     places = move(motion, template.points)
-    found, inside = look_up(scene.edges, places)
-    glare, _ = look_up(scene.glare, places)
+    found, inside = look_up(scene.edges, places, scene.seen)
+    glare, _ = look_up(scene.glare, places, scene.seen)
     length = float(np.hypot(motion[0, 0], motion[1, 0]))
     turned = patch.edges * np.complex64(complex(motion[0, 0] / length, motion[1, 0] / length))
     weights = (template.weights * inside * (glare < 0.01)).astype(np.float32)

@@ -7,6 +7,7 @@ clear edge counts alike, faint ones and noise count little.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +17,10 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float32]
 Similarity = npt.NDArray[np.float64]
 """2 x 3 matrix: where a point of the reference lies in the frame, in pixels of one level."""
+Bounds = tuple[float, float, float, float]
+"""Least and greatest x, least and greatest y of what can be seen, in pixels of one level."""
+Region = tuple[int, int, int, int]
+"""Left, top, right and bottom of some full pixels, the last two one beyond."""
 
 COARSE_PX = 160
 """The longer side of the smallest picture compared; every finer one is twice as large."""
@@ -35,9 +40,17 @@ DARK_OFFSET = 8.0
 FAINT_EDGE = 0.03
 """Gradient of the logarithm (per pixel) at which an edge counts half: about 3 % of brightness from pixel to pixel."""
 
+RELIEF_SHARE = 40
+"""A relief is what stands out from its surroundings up to this fraction of the photo's width."""
+
 RELIEF_LIMIT = 0.8
 """A highlight or a hole may not count more than this, in units of the logarithm."""
 
+
+EDGE_PX = 1.0
+"""Points nearer to the border of the photo than this do not count ..."""
+CUT_PX = 3.0
+"""... nor those nearer than this to pixels that are not known: blur and gradient reach so far."""
 
 GLARE_GREY = 250.0
 """From this grey level on (of 255) a point is burnt out."""
@@ -46,11 +59,13 @@ GLARE_GREY = 250.0
 @dataclass(frozen=True)
 class Level:
     """One photo at one size: `log` float32 (h, w) the logarithm of its grey, `relief` (h, w) the same less its own blur,
-    `scale` from full pixels to this level's."""
+    `scale` from full pixels to this level's, `seen` where there is something to be seen, `raised` where the relief can be."""
 
     log: Floats
     relief: Floats
     scale: tuple[float, float]
+    seen: Bounds
+    raised: Bounds
 
     @property
     def size(self) -> tuple[int, int]:
@@ -69,38 +84,104 @@ def count_levels(full_size: tuple[int, int], lowest_display_px: float) -> int:
     return count
 
 
-def shrink(image: npt.NDArray[np.uint8], count: int) -> npt.NDArray[np.uint8]:
-    """Give the photo as large as the finest of `count` levels, never enlarged; BGR, also of a grey photo."""
+def shrink(image: npt.NDArray[np.uint8], count: int, known: Region | None = None) -> npt.NDArray[np.uint8]:
+    """Give the photo as large as the finest of `count` levels, never enlarged; BGR, also of a grey photo.
+
+    Where only some pixels are `known`, the rows beyond are black.
+    """
     height, width = image.shape[:2]
     factor = min(1.0, COARSE_PX * 2 ** (count - 1) / max(width, height))
     size = (max(SMALLEST_PX, round(width * factor)), max(SMALLEST_PX, round(height * factor)))
-    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small if small.ndim == 3 else cv2.cvtColor(small, cv2.COLOR_GRAY2BGR), np.uint8)
+    step = 1
+    while not (width % (2 * step) or height % (2 * step)) and width // (2 * step) >= size[0] and height // (2 * step) >= size[1]:
+        step *= 2
+    _, top, _, bottom = known or (0, 0, width, height)
+    # Rows of the halved photo and of the small one that make whole numbers of each other.
+    whole = math.gcd(height // step, size[1])
+    rows, small_rows = height // step // whole, size[1] // whole
+    first, last = top // step // rows, -(-bottom // (step * rows))
+    part = _halve(image[first * rows * step : last * rows * step], step)
+    some = cv2.resize(part, (size[0], (last - first) * small_rows), interpolation=cv2.INTER_AREA)
+    some = some if some.ndim == 3 else cv2.cvtColor(some, cv2.COLOR_GRAY2BGR)
+    if last - first == whole:
+        return np.asarray(some, np.uint8)
+    small = np.zeros((size[1], size[0], 3), np.uint8)
+    small[first * small_rows : last * small_rows] = some
+    return small
 
 
-def build_levels(small: npt.NDArray[np.uint8], full_size: tuple[int, int], count: int) -> tuple[Level, ...]:
-    """Give `count` levels of a shrunken photo, coarsest first, each twice as wide as the one before."""
-    grey = cv2.cvtColor(small, cv2.COLOR_BGR2GRAY)
-    levels = [_build_level(grey, full_size)]
-    while len(levels) < count:
-        grey = cv2.resize(grey, (max(8, grey.shape[1] // 2), max(8, grey.shape[0] // 2)), interpolation=cv2.INTER_AREA)
-        levels.append(_build_level(grey, full_size))
-    return tuple(reversed(levels))
+def _halve(image: npt.NDArray[np.uint8], step: int) -> npt.NDArray[np.uint8]:
+    """Make a photo smaller by `step`, a power of two: means of four pixels cost a tenth of means of odd shares of pixels."""
+    while step > 1:
+        image = np.asarray(cv2.resize(image, (image.shape[1] // 2, image.shape[0] // 2), interpolation=cv2.INTER_AREA), np.uint8)
+        step //= 2
+    return image
 
 
-def _build_level(grey: npt.NDArray[np.uint8], full_size: tuple[int, int]) -> Level:
+def build_greys(small: npt.NDArray[np.uint8], count: int) -> tuple[npt.NDArray[np.uint8], ...]:
+    """Give a shrunken photo's brightness in `count` sizes, coarsest first, each twice as wide as the one before."""
+    greys = [np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)]
+    while len(greys) < count:
+        grey = greys[-1]
+        size = (max(8, grey.shape[1] // 2), max(8, grey.shape[0] // 2))
+        greys.append(np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8))
+    return tuple(reversed(greys))
+
+
+def bounds_of(known: Region | None, full_size: tuple[int, int], size: tuple[int, int], cut: float = CUT_PX) -> Bounds:
+    """Give where a level of `size` can be seen when only the `known` full pixels, or all of them, are there: up to `cut` px of
+    the level from those that are not."""
+    least_x, most_x, least_y, most_y = EDGE_PX, size[0] - 1 - EDGE_PX, EDGE_PX, size[1] - 1 - EDGE_PX
+    if known is None:
+        return least_x, most_x, least_y, most_y
+    scale = (size[0] / full_size[0], size[1] / full_size[1])
+    (left, top), (right, bottom) = to_level([known[:2], (known[2] - 1, known[3] - 1)], scale)
+    return (
+        float(left) + cut if known[0] > 0 else least_x,
+        float(right) - cut if known[2] < full_size[0] else most_x,
+        float(top) + cut if known[1] > 0 else least_y,
+        float(bottom) - cut if known[3] < full_size[1] else most_y,
+    )
+
+
+def build_level(grey: npt.NDArray[np.uint8], full_size: tuple[int, int], known: Region | None = None) -> Level:
+    """Give one level of a photo from its brightness in that size; beyond the `known` full pixels it is all 0."""
+    size = (grey.shape[1], grey.shape[0])
+    seen = bounds_of(known, full_size, size)
+    left, top, right, bottom = _around(seen, size)
+    log, relief = np.zeros(grey.shape, np.float32), np.zeros(grey.shape, np.float32)
+    radius = max(4, size[0] // RELIEF_SHARE)
+    part = _flatten(grey[top:bottom, left:right], radius)
+    log[top:bottom, left:right], relief[top:bottom, left:right] = part
+    raised = bounds_of(known, full_size, size, CUT_PX + radius)
+    return Level(log, relief, (size[0] / full_size[0], size[1] / full_size[1]), seen, raised)
+
+
+def _around(seen: Bounds, size: tuple[int, int]) -> Region:
+    """Give the pixels of a level from which what can be seen is made."""
+    reach = CUT_PX + 1
+    left, top = max(0, int(seen[0] - reach)), max(0, int(seen[2] - reach))
+    return left, top, max(left + 1, min(size[0], int(seen[1] + reach) + 1)), max(top + 1, min(size[1], int(seen[3] + reach) + 1))
+
+
+def _flatten(grey: npt.NDArray[np.uint8], radius: int) -> tuple[Floats, Floats]:
     table = np.log(np.arange(256, dtype=np.float32) + np.float32(DARK_OFFSET))
     log = cv2.GaussianBlur(cv2.LUT(grey, table), (0, 0), 0.8)
-    height, width = log.shape
-    radius = max(4, width // 40)
     relief = log - cv2.blur(log, (2 * radius + 1, 2 * radius + 1))
-    relief = np.clip(relief, -RELIEF_LIMIT, RELIEF_LIMIT)
-    return Level(log, relief, (width / full_size[0], height / full_size[1]))
+    return log, np.clip(relief, -RELIEF_LIMIT, RELIEF_LIMIT)
 
 
 def is_glaring(log: Floats) -> npt.NDArray[np.bool_]:
     """Say where the picture is burnt out, so that nothing behind the light can be seen."""
     return log > np.float32(np.log(GLARE_GREY + DARK_OFFSET))
+
+
+def edges_in(level: Level) -> npt.NDArray[np.complex64]:
+    """Give `edges_of` where a level can be seen, 0 elsewhere."""
+    left, top, right, bottom = _around(level.seen, level.size)
+    edges = np.zeros(level.log.shape, np.complex64)
+    edges[top:bottom, left:right] = edges_of(level.log[top:bottom, left:right])
+    return edges
 
 
 def edges_of(log: Floats) -> npt.NDArray[np.complex64]:
@@ -138,7 +219,8 @@ def identity() -> Similarity:
 
 def compose(outer: Similarity, inner: Similarity) -> Similarity:
     """Give the motion `inner` followed by `outer`."""
-    joined: Similarity = np.hstack([outer[:, :2] @ inner[:, :2], (outer[:, :2] @ inner[:, 2] + outer[:, 2])[:, None]])
+    joined: Similarity = outer[:, :2] @ inner
+    joined[:, 2] += outer[:, 2]
     return joined
 
 
@@ -153,8 +235,9 @@ def between_levels(motion: Similarity, here: tuple[float, float], there: tuple[f
 
 def inverse(motion: Similarity) -> Similarity:
     """Give the motion that undoes this one."""
-    back = np.linalg.inv(motion[:, :2])
-    return np.hstack([back, -(back @ motion[:, 2])[:, None]])
+    (a, b, x), (c, d, y) = motion.tolist()
+    whole = a * d - b * c
+    return np.array([[d, -b, b * y - d * x], [-c, a, c * x - a * y]]) / whole
 
 
 def turn_about(centre: tuple[float, float], degrees: float, scale: float, shift: tuple[float, float] = (0.0, 0.0)) -> Similarity:

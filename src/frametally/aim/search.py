@@ -58,21 +58,20 @@ class Finder:
         motion = turn_about(self._centre, degrees, factor)
         turned = cv2.warpAffine(log, motion, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         mask = cv2.warpAffine(weight, motion, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-        edges = self._edges(turned) * mask
+        edges = self._kind(edges_of(turned)) * mask
         energy = float((np.abs(edges) ** 2).sum(dtype=np.float64))
         spectrum = np.conj(scipy.fft.fft2(edges, s=self._shape)) / np.float32(max(energy, 1e-6))
         return Pose(motion, spectrum.astype(np.complex64))
 
-    def _edges(self, log: Floats) -> Edges:
-        edges = edges_of(log)
+    def _kind(self, edges: Edges) -> Edges:
         # Twice the angle is the same for an edge and its reverse.
         if not self._outlines:
             return edges
         return np.asarray(edges * edges / np.maximum(np.abs(edges), np.float32(1e-6)), np.complex64)
 
-    def find(self, log: Floats, poses: slice) -> list[Guess]:
-        """Give the best guess of each pose, best first; `log` of the frame, of the reference's size."""
-        spectrum = scipy.fft.fft2(self._edges(log), s=self._shape)
+    def find(self, edges: Edges, poses: slice) -> list[Guess]:
+        """Give the best guess of each pose, best first; `edges` of the frame (`edges_of`), of the reference's size."""
+        spectrum = scipy.fft.fft2(self._kind(edges), s=self._shape)
         guesses = [self._peak(scipy.fft.ifft2(pose.spectrum * spectrum).real, pose) for pose in self.poses[poses]]
         return sorted(guesses, key=lambda guess: -guess.score)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import cv2
 import numpy as np
@@ -10,14 +12,18 @@ import numpy.typing as npt
 
 from frametally.aim.align import Template, align, pick_points
 from frametally.aim.border import Border, build_border, measure_light
-from frametally.aim.cover import Patch, Scene, build_patch, judge, judge_fields
+from frametally.aim.cover import Patch, Scene, build_patch, judge, judge_fields, judge_twice
 from frametally.aim.fields import (
     Floats,
     Level,
+    Region,
     Similarity,
     between_levels,
-    build_levels,
+    bounds_of,
+    build_greys,
+    build_level,
     compose,
+    edges_in,
     edges_of,
     identity,
     inverse,
@@ -63,26 +69,52 @@ VIEW_ROUNDS = (slice(0, 1), slice(1, 17), slice(17, None))
 BODY_TURNS = [(float(degrees), 1.0) for degrees in (0, -2, 2, -4, 4, -6, 6, -8, 8, -10, 10)]
 
 
-@dataclass(frozen=True)
+_Made = TypeVar("_Made")
+
+
+class _Each(Generic[_Made]):
+    """Something of each level, coarsest first, made when it is first asked for: a photo that did not move needs few."""
+
+    def __init__(self, count: int, make: Callable[[int], _Made]) -> None:
+        self._count, self._make, self._made = count, make, dict[int, _Made]()
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __iter__(self) -> Iterator[_Made]:
+        return (self[number] for number in range(self._count))
+
+    def __getitem__(self, number: int) -> _Made:
+        number = range(self._count)[number]
+        if number not in self._made:
+            self._made[number] = self._make(number)
+        return self._made[number]
+
+
 class Sight:
-    """One photo as the search sees it: its levels, coarsest first, with the edges of each, and `colours` uint8 (h, w, 3) of
-    the finest, `light` (3,) what lies over them all. `scenes` are what judging needs."""
+    """One photo as the search sees it: its `levels`, coarsest first, with the `edges` of each, and `colours` uint8 (h, w, 3) of
+    the finest, `light` (3,) what lies over them all. `scenes` are what judging needs. One thread's alone."""
 
-    levels: tuple[Level, ...]
-    edges: tuple[npt.NDArray[np.complex64], ...]
-    scenes: tuple[Scene, ...]
-    colours: npt.NDArray[np.uint8]
-    light: npt.NDArray[np.float64]
+    def __init__(
+        self, image: npt.NDArray[np.uint8], count: int, known: Region | None = None, closely: Region | None = None
+    ) -> None:
+        """Make `count` levels of a photo, BGR or grey, of which only the pixels in `known` can be used, and of these only those
+        in `closely` for the finest level."""
+        full_size = (int(image.shape[1]), int(image.shape[0]))
+        small = shrink(image, count, known)
+        greys = build_greys(small, count)
 
-    @classmethod
-    def build(cls, image: npt.NDArray[np.uint8], count: int) -> Sight:
-        """Make `count` levels of a photo, BGR or grey."""
-        small = shrink(image, count)
-        levels = build_levels(small, (int(image.shape[1]), int(image.shape[0])), count)
-        edges = tuple(edges_of(level.log) for level in levels)
-        scenes = tuple(Scene.build(e, is_glaring(level.log)) for e, level in zip(edges, levels, strict=True))
-        colours = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8)
-        return cls(levels, edges, scenes, colours, measure_light(colours))
+        def level(number: int) -> Level:
+            return build_level(greys[number], full_size, closely if number == count - 1 and closely else known)
+
+        def scene(number: int) -> Scene:
+            return Scene.build(self.edges[number], is_glaring(self.levels[number].log), self.levels[number].seen)
+
+        self.levels = _Each(count, level)
+        self.edges = _Each(count, lambda number: edges_in(self.levels[number]))
+        self.scenes = _Each(count, scene)
+        self.colours = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8)
+        self.light = measure_light(self.colours, bounds_of(known, full_size, (small.shape[1], small.shape[0])))
 
     def carry(self, motion: Similarity, here: int, there: int) -> Similarity:
         """Give a motion of level `here` in pixels of level `there`."""
@@ -99,16 +131,16 @@ class Found:
 
 
 class View:
-    """The whole reference: follows the camera."""
+    """The reference as a whole, or the region of it that is to be looked at first: follows the camera."""
 
-    def __init__(self, sight: Sight, masks: tuple[Floats, ...]) -> None:
-        """`masks`: 1 on the digits of each level, which change and are not followed."""
-        picks = [pick_points(level, 1 - mask, VIEW_POINTS, 8) for level, mask in zip(sight.levels[:2], masks[:2], strict=True)]
-        self._coarse, self._fine = picks
+    def __init__(self, sight: Sight, masks: tuple[Floats, ...], finder: Finder | None = None) -> None:
+        """`masks`: 1 on the digits of each level, which change and are not followed; `finder`: that of the whole view."""
+        coarse, fine = sight.levels[0], sight.levels[1]
+        self._coarse = pick_points(coarse, (1 - masks[0]) * _inner(coarse), VIEW_POINTS, 8)
+        self._fine = pick_points(fine, (1 - masks[1]) * _inner(fine), VIEW_POINTS, 8)
         self._patch = build_patch(self._fine, sight.edges[1])
-        coarse = sight.levels[0]
         reach = (coarse.size[0] // 3, coarse.size[1] // 3)
-        self._finder = Finder(coarse.log, 1 - masks[0], reach, VIEW_TURNS)
+        self.finder = finder or Finder(coarse.log, 1 - masks[0], reach, VIEW_TURNS)
 
     def find(self, sight: Sight) -> Found:
         """Give the motion in pixels of the second level."""
@@ -120,7 +152,7 @@ class View:
         for poses in VIEW_ROUNDS:
             if best.share >= GOOD:
                 break
-            for guess in self._finder.find(sight.levels[0].log, poses)[:TRIES]:
+            for guess in self.finder.find(sight.edges[0], poses)[:TRIES]:
                 refined = self._refine(sight, guess.motion)
                 if refined.share > best.share:
                     best = refined
@@ -145,11 +177,19 @@ class Body:
         self._patch = build_patch(self._templates[-1], sight.edges[-1])
         self.rings: tuple[Patch, ...] = tuple(_ring(sight, masks[-1], display) for display in displays)
         quads = [to_level(display.corners, sight.levels[-1].scale) for display in displays]
-        self.borders: tuple[Border, ...] = tuple(build_border(quad, sight.colours, sight.edges[-1]) for quad in quads)
+        self.borders: tuple[Border, ...] = tuple(
+            build_border(quad, sight.colours, sight.edges[-1], sight.levels[-1].seen) for quad in quads
+        )
         self._window, self._finder = _body_finder(sight.levels[1], weights[1])
 
+    def follow(self, sight: Sight, view: Similarity) -> Found:
+        """Give the motion in pixels of the finest level of an instrument that went with the view; the view's in the second
+        level's. It did where the share is WHOLE."""
+        motion = align(self._templates[-1], sight.levels[-1], self._carry_down(sight, view), STEPS, hold=HOLD)
+        return Found(motion, judge(self._patch, sight.scenes[-1], motion).best)
+
     def find(self, sight: Sight, view: Similarity) -> Found:
-        """Give the motion in pixels of the finest level; `view` is the whole view's in the second level's."""
+        """Give the motion in pixels of the finest level, whatever became of the instrument; `view` as in `follow`."""
         best = self._refine(sight, view)
         if best.share >= WHOLE:
             return best
@@ -166,7 +206,7 @@ class Body:
         corner = np.array([[1.0, 0.0, left], [0.0, 1.0, top]])
         # The frame as it would look had the camera not moved: what is left is the instrument's own motion.
         still = _cut_out(level.log, compose(inverse(corner), inverse(view)), (right - left, bottom - top))
-        found_there = self._finder.find(still, slice(None))[:TRIES]
+        found_there = self._finder.find(edges_of(still), slice(None))[:TRIES]
         own = [compose(view, compose(corner, compose(guess.motion, inverse(corner)))) for guess in found_there]
         moved = [self._refine(sight, guess) for guess in own]
         if max(found.share for found in moved) < WHOLE:
@@ -198,13 +238,21 @@ class Body:
         return self._rate(sight, motion)
 
     def _rate(self, sight: Sight, motion: Similarity) -> Found:
-        firm, _ = judge_fields(self._patch, sight.scenes[-1], motion)
-        return Found(motion, judge(self._patch, sight.scenes[-1], motion).best, firm)
+        match, firm = judge_twice(self._patch, sight.scenes[-1], motion)
+        return Found(motion, match.best, firm)
 
 
 def _cut_out(picture: Floats, motion: Similarity, size: tuple[int, int]) -> Floats:
     cut = cv2.warpAffine(picture, motion, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(cut, np.float32)
+
+
+def _inner(level: Level) -> Floats:
+    """Give 1 where the level's relief can be seen, 0 beyond."""
+    least_x, most_x, least_y, most_y = level.raised
+    rows, columns = (np.arange(length) for length in level.log.shape)
+    inner = ((rows >= least_y) & (rows <= most_y))[:, None] & ((columns >= least_x) & (columns <= most_x))
+    return inner.astype(np.float32)
 
 
 def _near(level: Level, displays: tuple[Display, ...]) -> Floats:

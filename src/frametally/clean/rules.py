@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from frametally.model import Display, Flag, Reading
+from frametally.pace import usual_pause
 
 CONFIDENT = 0.98
 """A first reading this probable from its pixels is never exchanged for another."""
@@ -42,12 +43,15 @@ _NO_VALUE = frozenset({Flag.HIDDEN, Flag.LOST, Flag.NO_FRAME})
 
 @dataclass(frozen=True)
 class Settled:
-    """What a reading became: `reading` is the reader's own, untouched; `value`, `flag` and `confidence` count."""
+    """What a reading became: `reading` is the reader's own, untouched; `value`, `flag` and `confidence` count. `taught` says that
+    they come from a second reading, made with what the night taught; `elsewhere` that the place showed another display then."""
 
     reading: Reading
     value: float | None
     flag: Flag
     confidence: float
+    taught: bool = False
+    elsewhere: bool = False
 
 
 def settle(
@@ -71,7 +75,42 @@ def settle(
     scale = step_scale(readings, steps, display)
     jump_share = np.where(events, EVENT_SHARE, JUMP_SHARE) if events is not None else np.full(len(readings), JUMP_SHARE)
     posteriors = neighbours_say(readings, steps, scale, jump_share, display)
-    return [_judge(reading, posterior, doubtful_below) for reading, posterior in zip(readings, posteriors, strict=True)]
+    judged = [_judge(reading, posterior, doubtful_below) for reading, posterior in zip(readings, posteriors, strict=True)]
+    return doubt_dark_digits(judged, scale, display)
+
+
+def doubt_dark_digits(judged: Sequence[Settled], scale: np.ndarray, display: Display) -> list[Settled]:
+    """Doubt a number that is what is left of its neighbours' when their first digits are dark, as 13 is of 113.
+
+    Digits that are lit one after another can be dark to a short shutter, and what is left is read as clearly as any number. So
+    much and no more must lack, before and behind, within LOCAL frames; at the night's end before alone.
+    """
+    values = [item.value if item.flag in (Flag.OK, Flag.REPAIRED) else None for item in judged]
+    clear = _clear_values([item.reading for item in judged])
+    seen = [
+        value if value is not None else None if np.isnan(plain) else plain for value, plain in zip(values, clear, strict=True)
+    ]
+    least = display.resolution or _last_place(display)
+    last = max((i for i, value in enumerate(values) if value is not None), default=-1)
+    result = []
+    for i, (item, value) in enumerate(zip(judged, values, strict=True)):
+        if value is not None and value >= 0:
+            slack = max(3 * float(scale[i]), 2 * least)
+            before = any(_is_left(value, other, slack) for other in seen[max(0, i - LOCAL) : i])
+            behind = any(_is_left(value, other, slack) for other in seen[i + 1 : i + 1 + LOCAL])
+            if before and (behind or i == last):
+                item = replace(item, flag=Flag.DOUBTFUL)
+        result.append(item)
+    return result
+
+
+def _is_left(value: float, whole: float | None, slack: float) -> bool:
+    """Tell whether a value is what is left of a larger one, but for the usual steps, when one or more first digits lack."""
+    if whole is None:
+        return False
+    unit = 10.0 ** len(str(int(value)))
+    lacking = round((whole - value) / unit)
+    return lacking >= 1 and abs(whole - value - lacking * unit) <= min(slack, unit / 4)
 
 
 def whole_night_lost(readings: Sequence[Reading]) -> list[Reading]:
@@ -101,8 +140,8 @@ def _steps(elapsed_min: Sequence[float]) -> np.ndarray:
     """Give how many usual intervals lie before each frame: shape (frames,), at least 1; the first is 1."""
     times = np.asarray(elapsed_min, float)
     pauses = np.diff(times, prepend=np.nan)
-    known = pauses[np.isfinite(pauses) & (pauses > 0)]
-    usual = float(np.median(known)) if known.size else 1.0
+    usual = usual_pause(pauses)
+    usual = usual if np.isfinite(usual) else 1.0
     return np.where(np.isfinite(pauses), np.clip(pauses / usual, 1.0, 1000.0), 1.0)
 
 
@@ -226,7 +265,8 @@ def _judge(reading: Reading, posterior: np.ndarray, doubtful_below: float) -> Se
         sure = posterior[0] >= doubtful_below and rival.probability >= PIXELS_AT_LEAST
         flag = reading.flag if sure else Flag.DOUBTFUL
         return Settled(reading, reading.value, flag, min(float(posterior[0]), 1.0))
-    supported = rival.value is not None and rival.probability >= PIXELS_FOR_REPAIR and reading.confidence < CONFIDENT
+    open_to_repair = reading.flag is Flag.OK and reading.confidence < CONFIDENT  # what glare hides is not for neighbours to say
+    supported = rival.value is not None and rival.probability >= PIXELS_FOR_REPAIR and open_to_repair
     if supported and posterior[best] >= max(doubtful_below, 0.99):
         return Settled(reading, rival.value, Flag.REPAIRED, float(posterior[best]))
     return Settled(reading, reading.value, Flag.DOUBTFUL, float(posterior[0]))

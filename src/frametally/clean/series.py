@@ -10,8 +10,10 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
-from frametally.clean.rules import Settled, find_events, settle
-from frametally.model import AUDIT_COLUMNS, Display, Flag, FrameRecord, Method, Reading, reading_columns
+from frametally.clean.looks import elapsed_min, judge_night
+from frametally.clean.rules import Settled
+from frametally.model import AUDIT_COLUMNS, Display, Flag, FrameRecord, Method, reading_columns
+from frametally.pace import pace
 
 MOST_GAP_ROWS = 3000
 """A pause is not filled with more rows than this: a camera left off for weeks is one gap, not a table of nothing."""
@@ -51,23 +53,12 @@ def make_tables(
     records : in the order of time
     corrections : by (frame, display key)
     """
-    elapsed = _elapsed_min([record.time for record in records])
-    raw = {display.key: [_reading_of(record, display.key) for record in records] for display in displays}
-    events = {display.key: find_events(raw[display.key], elapsed, display) for display in displays}
-    settled = {}
-    for display in displays:
-        others = [found for key, found in events.items() if key != display.key]
-        event = np.any(others, axis=0) if others else np.zeros(len(records), bool)
-        judged = settle(raw[display.key], elapsed, display, method.doubtful_below, event)
-        settled[display.key] = _corrected(judged, records, display.key, corrections or {})
+    elapsed = elapsed_min([record.time for record in records])
+    settled = {
+        key: _corrected(judged, records, key, corrections or {}) for key, judged in judge_night(records, displays, method).items()
+    }
     rows = _rows(records, elapsed, method.gap_after)
     return Tables(_readings(rows, records, settled, displays), _audit(rows, records, settled, displays))
-
-
-def _reading_of(record: FrameRecord, key: str) -> Reading:
-    if record.problem:
-        return Reading("", None, 1.0, Flag.NO_FRAME)
-    return record.readings.get(key, Reading("", None, 0.0, Flag.LOST))
 
 
 def _corrected(
@@ -83,11 +74,6 @@ def _corrected(
     return result
 
 
-def _elapsed_min(times: Sequence[datetime | None]) -> list[float]:
-    first = next((time for time in times if time is not None), None)
-    return [float("nan") if time is None or first is None else (time - first).total_seconds() / 60 for time in times]
-
-
 @dataclass(frozen=True)
 class _Row:
     """One row of the table: the record's index, or None for a photo that is missing."""
@@ -99,12 +85,12 @@ class _Row:
 
 def _rows(records: Sequence[FrameRecord], elapsed: list[float], gap_after: float) -> list[_Row]:
     pauses = np.diff(np.asarray(elapsed, float))
-    known = pauses[np.isfinite(pauses) & (pauses > 0)]
-    usual = float(np.median(known)) if known.size >= 3 else float("inf")
+    enough = int((np.isfinite(pauses) & (pauses > 0)).sum()) >= 3
+    paces = pace(pauses) if enough else np.full(pauses.shape, np.inf)
     rows: list[_Row] = []
     for index, record in enumerate(records):
         before = records[index - 1] if index else None
-        pause = pauses[index - 1] if index else 0.0
+        pause, usual = (pauses[index - 1], paces[index - 1]) if index else (0.0, np.inf)
         if before is not None and before.time is not None and np.isfinite(pause) and pause > gap_after * usual:
             missing = min(round(pause / usual) - 1, MOST_GAP_ROWS)
             for number in range(1, missing + 1):
@@ -167,7 +153,7 @@ def _audit_line(record: FrameRecord, item: Settled, key: str) -> dict[str, objec
         "flag": item.flag.value,
         "rival_text": rival.text if rival else "",
         "rival_confidence": rival.probability if rival else None,
-        "reader": raw.reader,
+        "reader": f"{raw.reader}+night" if item.taught else raw.reader,
         "sharpness": raw.sharpness,
         "quality": record.quality.get(key),
         "shift_x_px": shift.dx if shift else None,

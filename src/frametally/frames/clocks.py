@@ -27,6 +27,7 @@ TIME_SOURCES: dict[str, str] = {
     "name": "The times were read from the file names.",
     "video": "The times are the start of the recording plus the timestamps inside the video.",
     "start-every": "The times were counted from --start in steps of --every.",
+    "clock": "The times were read from a clock in view; whether it is right the photos do not say.",
     "none": "No times are known; the frames stand in the order of their names.",
 }
 """Each source of time by its slug, as a sentence."""
@@ -37,11 +38,12 @@ NEARLY_ALL = 0.9
 
 @dataclass(frozen=True)
 class Stamp:
-    """What one file says about its time: its name in the night, whether it is a picture at all, its EXIF time."""
+    """What one file says about its time: its name in the night, whether it is a picture at all, its EXIF time; and its camera."""
 
     name: str
     is_picture: bool
     exif: ExifTime | None
+    camera: str = ""
 
 
 @dataclass(frozen=True)

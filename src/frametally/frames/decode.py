@@ -1,4 +1,4 @@
-"""From a frame to its pixels: BGR `uint8`, upright, whole; or BadFrame with the reason why there are none.
+"""From a frame to its pixels: BGR `uint8`, upright, whole or a region; or BadFrame with the reason why there are none.
 
 A file that is cut off is never passed on as a picture with its rest in grey: JPEG is decoded with every complaint of the decoder
 taken as an error, the others must hold all the bytes that their wrapping promises.
@@ -12,6 +12,7 @@ import stat
 import struct
 import zlib
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import cv2
@@ -20,6 +21,7 @@ import numpy as np
 from frametally.errors import BadFrame
 from frametally.frames.containers import Head, read_head
 from frametally.frames.exif import ORIENTATION, STRIP_BYTE_COUNTS, STRIP_OFFSETS, TILE_BYTE_COUNTS, TILE_OFFSETS
+from frametally.frames.partial import Region, decode_part
 from frametally.frames.video import VIDEO_SUFFIXES, VideoShelf
 from frametally.model import Frame
 
@@ -42,33 +44,46 @@ class Picture:
     """A frame's pixels (HxWx3, BGR, `uint8`, upright, C-contiguous), its file's size [bytes] and SHA-256.
 
     For a picture of a video, `bytes` is the size of the video file and `sha256` that of "<sha256 of the file>#<index>".
+    `known`: left, top, right and bottom of the pixels that were decoded, [px], where not all were; the others are black.
     """
 
     pixels: np.ndarray
     bytes: int
     sha256: str
+    known: Region | None = None
 
 
-def load(frame: Frame) -> Picture:
-    """Give a frame's picture; raises BadFrame with the reason where the file does not hold a whole one. Thread-safe."""
-    if frame.path.suffix.lower() in VIDEO_SUFFIXES:
+def load(frame: Frame, region: Region | None = None) -> Picture:
+    """Give a frame's picture; raises BadFrame with the reason where the file does not hold a whole one. Thread-safe.
+
+    `region`, of the upright picture, allows to leave out what lies beyond it where that spares work; the pixels in `known` are
+    those of the whole picture all the same. It is not used where it does not lie in the picture.
+    """
+    video = _video_of(frame)
+    if video is not None:
         size, digest = fingerprint(frame)
-        return Picture(np.ascontiguousarray(_videos.reader(frame.path).read(frame.index)), size, digest)
+        return Picture(np.ascontiguousarray(_videos.reader(video).read(frame.index)), size, digest)
     data = _read_bytes(frame)
     head = _head_of(data)
     _check_size(head.width, head.height)
     if min(head.width, head.height) < 1 and head.kind != "heif":
         raise BadFrame(f"the {head.kind.upper()} file's head is damaged: it names no size. {_ADVICE}")
-    pixels = _DECODERS[head.kind](data, head)
-    return Picture(np.ascontiguousarray(pixels), len(data), hashlib.sha256(data).hexdigest())
+    known = None
+    part = decode_part(data, _turn_back(region, head)) if region is not None and head.kind == "jpeg" else None
+    if part is None:
+        pixels = _DECODERS[head.kind](data, head)
+    else:
+        pixels, known = _rotate(part[0], head.tags.orientation), _turn(part[1], head)
+    return Picture(np.ascontiguousarray(pixels), len(data), hashlib.sha256(data).hexdigest(), known)
 
 
 def fingerprint(frame: Frame) -> tuple[int, str]:
     """Give size and SHA-256 as in `load`, without decoding; raises BadFrame where the file cannot be read."""
-    if frame.path.suffix.lower() in VIDEO_SUFFIXES:
+    video = _video_of(frame)
+    if video is not None:
         try:
-            whole = _videos.sha256(frame.path)
-            return frame.path.stat().st_size, hashlib.sha256(f"{whole}#{frame.index}".encode()).hexdigest()
+            whole = _videos.sha256(video)
+            return video.stat().st_size, hashlib.sha256(f"{whole}#{frame.index}".encode()).hexdigest()
         except OSError as error:
             raise BadFrame(f"the file cannot be read: {error.strerror or error}") from None
     data = _read_bytes(frame)
@@ -77,8 +92,9 @@ def fingerprint(frame: Frame) -> tuple[int, str]:
 
 def size_of(frame: Frame) -> tuple[int, int]:
     """Give width and height of the upright picture [px] from the file's head; raises BadFrame where it does not say."""
-    if frame.path.suffix.lower() in VIDEO_SUFFIXES:
-        return _videos.reader(frame.path).size()
+    video = _video_of(frame)
+    if video is not None:
+        return _videos.reader(video).size()
     try:
         with frame.path.open("rb") as stream:
             head = read_head(stream)
@@ -92,19 +108,29 @@ def size_of(frame: Frame) -> tuple[int, int]:
     return (head.height, head.width) if sideways else (head.width, head.height)
 
 
+def _video_of(frame: Frame) -> Path | None:
+    """Give the video file that the frame is a picture of, None for a photo."""
+    return frame.path if isinstance(frame.path, Path) and frame.path.suffix.lower() in VIDEO_SUFFIXES else None
+
+
 def _read_bytes(frame: Frame) -> bytes:
     try:
-        facts = frame.path.stat()
-        if not stat.S_ISREG(facts.st_mode):
-            raise BadFrame(f"this is no file but a folder or device. {_ADVICE}")
-        if facts.st_size > MOST_BYTES:
-            raise BadFrame(f"the file has {facts.st_size / 1e9:.1f} GB, more than a photo can have here (1 GB). {_ADVICE}")
+        size = _file_size(frame.path) if isinstance(frame.path, Path) else frame.path.size()
+        if size > MOST_BYTES:
+            raise BadFrame(f"the file has {size / 1e9:.1f} GB, more than a photo can have here (1 GB). {_ADVICE}")
         data = frame.path.read_bytes()
     except OSError as error:
         raise BadFrame(f"the file cannot be read: {error.strerror or error}") from None
     if not data:
         raise BadFrame(f"the file is empty (0 bytes). {_ADVICE}")
     return data
+
+
+def _file_size(path: Path) -> int:
+    facts = path.stat()
+    if not stat.S_ISREG(facts.st_mode):
+        raise BadFrame(f"this is no file but a folder or device. {_ADVICE}")
+    return facts.st_size
 
 
 def _head_of(data: bytes) -> Head:
@@ -277,3 +303,29 @@ def _rotate(pixels: np.ndarray, orientation: int) -> np.ndarray:
     if orientation in (3, 4, 7, 8):
         pixels = pixels[::-1]
     return pixels
+
+
+def _turn(region: Region, head: Head) -> Region:
+    """Give where a region of the stored pixels lies in the upright picture, as `_rotate` turns it."""
+    left, top, right, bottom = region
+    width, height = head.width, head.height
+    if head.tags.orientation >= 5:
+        left, top, right, bottom, width, height = top, left, bottom, right, height, width
+    return _flip((left, top, right, bottom), (width, height), head.tags.orientation)
+
+
+def _turn_back(region: Region, head: Head) -> Region:
+    """Give where a region of the upright picture lies in the stored pixels."""
+    sideways = head.tags.orientation >= 5
+    size = (head.height, head.width) if sideways else (head.width, head.height)
+    left, top, right, bottom = _flip(region, size, head.tags.orientation)
+    return (top, left, bottom, right) if sideways else (left, top, right, bottom)
+
+
+def _flip(region: Region, size: tuple[int, int], orientation: int) -> Region:
+    left, top, right, bottom = region
+    if orientation in (2, 3, 6, 7):
+        left, right = size[0] - right, size[0] - left
+    if orientation in (3, 4, 7, 8):
+        top, bottom = size[1] - bottom, size[1] - top
+    return left, top, right, bottom

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import pairwise
-from statistics import median
 
 from frametally.frames.clocks import count_of, some_of
 from frametally.model import Notice
+from frametally.pace import pace, usual_pause
 
 GAP_AFTER = 1.5
 """A pause longer than this many usual intervals is reported."""
@@ -82,14 +82,14 @@ def find_irregularities(frames: Sequence[Timed]) -> tuple[Notice, ...]:
 
 
 def usual_interval_s(by_number: Sequence[Timed], by_time: Sequence[Timed]) -> float:
-    """Give the median pause between frames [s], 0 where there is none.
+    """Give the median pause between frames, those within bursts left out [s], 0 where there is none.
 
     Taken in file-number order where the clock mostly rises in it (a clock put back would mix two hours in the order of time).
     """
     rising = [step for step in map(_step_s, by_number, by_number[1:]) if step > 0]
     if len(rising) < 0.9 * (len(by_number) - 1):
         rising = [step for step in map(_step_s, by_time, by_time[1:]) if step > 0]
-    return median(rising) if rising else 0.0
+    return usual_pause(rising) if rising else 0.0
 
 
 def _step_s(earlier: Timed, later: Timed) -> float:
@@ -130,13 +130,16 @@ def _backward(a: Timed, b: Timed, interval: float) -> Notice:
 
 def _gaps(by_time: Sequence[Timed], interval: float) -> list[Notice]:
     whole_seconds = all(frame.time.microsecond == 0 for frame in by_time)
-    # a clock of whole seconds shows a steady pause as one a second longer now and then
-    longest = max(GAP_AFTER * interval, interval + 1.0 if whole_seconds else 0.0)
-    pairs = [(a, b) for a, b in pairwise(by_time) if interval > 0 and _step_s(a, b) > longest]
-    notices = [_gap(a, b, interval) for a, b in pairs[:_MOST_OF_A_KIND]]
+    steps = [_step_s(a, b) for a, b in pairwise(by_time)]
+    pairs = []
+    for (a, b), step, usual in zip(pairwise(by_time), steps, pace(steps), strict=True):
+        # a clock of whole seconds shows a steady pause as one a second longer now and then
+        if interval > 0 and step > max(GAP_AFTER * usual, usual + 1.0 if whole_seconds else 0.0):
+            pairs.append((a, b, float(usual)))
+    notices = [_gap(a, b, usual) for a, b, usual in pairs[:_MOST_OF_A_KIND]]
     rest = pairs[_MOST_OF_A_KIND:]
     if rest:
-        missing = sum(_missing(a, b, interval) for a, b in rest)
+        missing = sum(_missing(a, b, usual) for a, b, usual in rest)
         text = f"{count_of(len(rest), 'more gap')} with about {count_of(missing, 'photo')} missing, from {rest[0][0].name} on."
         notices.append(Notice("time-gap", rest[0][1].name, text))
     return notices
@@ -159,6 +162,11 @@ def _gap(a: Timed, b: Timed, interval: float) -> Notice:
 
 def _missing(a: Timed, b: Timed, interval: float) -> int:
     return max(round(_step_s(a, b) / interval) - 1, 0)
+
+
+def is_about_an_hour(seconds: float, interval: float) -> bool:
+    """Tell whether a clock that is off by so much was changed by an hour; with long intervals nothing tells. [s]"""
+    return _is_about(seconds, _HOUR_S, interval)
 
 
 def _is_about(value: float, target: float, interval: float) -> bool:

@@ -9,13 +9,15 @@ from __future__ import annotations
 import os
 import stat
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 
 from frametally.errors import BadInput, NoFrames
+from frametally.frames.cameras import camera_of, pick_camera
 from frametally.frames.clocks import (
     Clock,
     Stamp,
@@ -28,10 +30,12 @@ from frametally.frames.clocks import (
 )
 from frametally.frames.containers import movie_created, read_head
 from frametally.frames.exif import taken_at, with_offset
-from frametally.frames.irregularities import Timed, drop_resets, find_irregularities, usual_interval_s
+from frametally.frames.irregularities import Timed, find_irregularities, usual_interval_s
+from frametally.frames.mending import mend_clock
 from frametally.frames.order import roll_order, running_numbers
 from frametally.frames.video import VIDEO_SUFFIXES, timestamps_s
 from frametally.model import Frame, Night, Notice
+from frametally.places import Place, Url
 
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe", ".jfif", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".hif"})
 _KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
@@ -48,20 +52,32 @@ _LEFT_OUT = {
 
 _NIGHTS_APART_S = 6 * 3600.0
 _FEWEST_OF_A_NIGHT = 3  # photos on either side of such a pause
+_HEADS_AT_ONCE = 16  # of photos in a store, which takes its time for each
 
 
 def open_night(
-    source: Path, *, utc_offset: str | None = None, start: datetime | None = None, every_s: float | None = None
+    source: Place,
+    *,
+    utc_offset: str | None = None,
+    start: datetime | None = None,
+    every_s: float | None = None,
+    camera: str | None = None,
 ) -> Night:
-    """Give the night in a folder (with its sub-folders), in one photo, or in a video file.
+    """Give the night in a folder (with its sub-folders), in one photo, or in a video file; or of photos at a URL.
 
     Times come from the best source that nearly all good files have (see `clocks`); a frame without a time by it gets None.
     `start` with `every_s` (seconds from one photo to the next) is the user's explicit word and overrides every other source.
     `utc_offset` ("+01:00") is attached to local times whose offset is not known. For a video, `start` alone sets its beginning.
+    `camera` picks one camera's photos where those of several are mixed (see `cameras.pick_camera`).
 
-    Raises BadInput where the path or an option is wrong, NoFrames where there is no photo in it.
+    Raises BadInput where the path or an option is wrong, also where photos of several cameras are mixed and `camera` does not say
+    which; NoFrames where there is no photo in it.
     """
     offset = read_utc_offset(utc_offset)
+    told = _Told(offset, start, every_s, camera)
+    if isinstance(source, Url):
+        check_start_every(start, every_s, needs_every=True)
+        return _listed_night(source, _list_url(source), told)
     is_video = source.suffix.lower() in VIDEO_SUFFIXES and not source.is_dir()
     check_start_every(start, every_s, needs_every=not is_video)
     try:
@@ -70,13 +86,13 @@ def open_night(
         reason = getattr(error, "strerror", None) or error
         raise BadInput(f"{source} cannot be opened: {reason}. Give the folder of photos or the video file.") from None
     if stat.S_ISDIR(mode):
-        return _folder_night(source, offset, start, every_s)
+        return _folder_night(source, told)
     if not stat.S_ISREG(mode):
         raise BadInput(f"{source} is neither a folder nor a file. Give the folder of photos or the video file.")
     if is_video:
         return _video_night(source, offset, start, every_s)
     if source.suffix.lower() in PHOTO_SUFFIXES:
-        return _photo_night({source.name: source}, [], offset, start, every_s)
+        return _photo_night({source.name: source}, [], told)
     videos = ", ".join(sorted(VIDEO_SUFFIXES))
     raise BadInput(f"{source} is neither a folder, nor a photo ({_KINDS}), nor a video ({videos}). Give the folder of photos.")
 
@@ -84,14 +100,29 @@ def open_night(
 # --- photos --------------------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class _Told:
+    """What the user said of a night: the clock's offset from UTC, the first photo's time, the pause behind each, the camera."""
+
+    offset: timedelta | None
+    start: datetime | None
+    every_s: float | None
+    camera: str | None
+
+
 @dataclass
-class _Listing:
-    photos: dict[str, Path] = field(default_factory=dict)
+class Listing:
+    """The photos of a folder by their names, and what else is in it, by why it is left out."""
+
+    photos: dict[str, Place] = field(default_factory=dict)
     left_out: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
 
 
-def _folder_night(source: Path, offset: timedelta | None, start: datetime | None, every_s: float | None) -> Night:
-    listing = _list_folder(source)
+def _folder_night(source: Path, told: _Told) -> Night:
+    return _listed_night(source, _list_folder(source), told)
+
+
+def _listed_night(source: Place, listing: Listing, told: _Told) -> Night:
     notices = [
         Notice(code, sorted(names)[0], f"Left out as {_LEFT_OUT[code]}: {some_of(sorted(names))}.")
         for code, names in sorted(listing.left_out.items())
@@ -101,12 +132,12 @@ def _folder_night(source: Path, offset: timedelta | None, start: datetime | None
         videos = sorted(listing.left_out.get("left-out-video", ()))
         remedy = f"Give the video itself: {source / videos[0]}." if videos else "Give the folder that holds the photos."
         raise NoFrames(f"There are no photos ({_KINDS}) in {source}. {seen} {remedy}")
-    return _photo_night(listing.photos, notices, offset, start, every_s)
+    return _photo_night(listing.photos, notices, told)
 
 
-def _list_folder(source: Path) -> _Listing:
+def _list_folder(source: Path) -> Listing:
     """Walk the folder; links to folders are not followed and none is entered twice, so that no circle can hold up the walk."""
-    listing = _Listing()
+    listing = Listing()
     waiting = [source]
     entered: set[tuple[int, int]] = set()
     while waiting:
@@ -138,6 +169,23 @@ def _list_folder(source: Path) -> _Listing:
     return listing
 
 
+def _list_url(source: Url) -> Listing:
+    """List what lies at a URL; the same names are left out for the same reasons as in a folder."""
+    listing = Listing()
+    for name, url in sorted(source.files().items()):
+        parts = name.split("/")
+        hidden = next((at for at, part in enumerate(parts, start=1) if part.startswith(".")), 0)
+        if hidden:
+            first = "/".join(parts[:hidden])
+            if first not in listing.left_out["left-out-hidden"]:
+                listing.left_out["left-out-hidden"].append(first)
+        elif url.suffix.lower() in PHOTO_SUFFIXES:
+            listing.photos[name] = url
+        else:
+            listing.left_out["left-out-video" if url.suffix.lower() in VIDEO_SUFFIXES else "left-out-other"].append(name)
+    return Listing(listing.photos, {code: names for code, names in listing.left_out.items() if names})
+
+
 def _judge(entry: os.DirEntry[str]) -> str:
     """Give "folder", "photo", or why the entry is left out."""
     if entry.name.startswith("."):
@@ -163,25 +211,25 @@ def _name(path: Path, source: Path) -> str:
     return path.relative_to(source).as_posix().encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
-def _unique(name: str, taken: dict[str, Path]) -> str:
+def _unique(name: str, taken: dict[str, Place]) -> str:
     return name if name not in taken else _unique(name + "~", taken)
 
 
-def _photo_night(
-    photos: dict[str, Path], notices: list[Notice], offset: timedelta | None, start: datetime | None, every_s: float | None
-) -> Night:
-    names = roll_order(tuple(photos))
+def _photo_night(photos: Mapping[str, Place], notices: list[Notice], told: _Told) -> Night:
+    every_name = roll_order(tuple(photos))
+    stamps = {stamp.name: stamp for stamp in _stamps(every_name, photos)}
+    names, picked = pick_camera(every_name, {name: stamp.camera for name, stamp in stamps.items()}, told.camera)
     numbers = running_numbers(names)
-    if start is not None and every_s is not None:
-        clock = _counted_clock(names, numbers, start, every_s, offset)
+    if told.start is not None and told.every_s is not None:
+        clock = _counted_clock(names, numbers, told.start, told.every_s, told.offset)
     else:
-        clock = choose_clock([_stamp(name, photos[name]) for name in names], offset)
-    times, resets = (clock.times, ()) if clock.source == "start-every" else drop_resets(names, clock.times)
+        clock = choose_clock([stamps[name] for name in names], told.offset)
+    times, mended = mend_clock(names, numbers, clock)
     frames = [
         Frame(name, photos[name], 0, time, slug if time else "none")
         for name, time, slug in zip(names, times, clock.sources, strict=True)
     ]
-    notices = [*notices, *clock.notices, *resets]
+    notices = [*notices, *picked, *clock.notices, *mended]
     if clock.source == "none":
         text = "No photo says when it was taken, and no file name does. Give --start and --every to get times; without them "
         notices.append(Notice("no-times", "", text + "the frames are counted in the order of their names."))
@@ -216,13 +264,21 @@ def _two_nights(frames: Sequence[Timed]) -> tuple[Notice, ...]:
     return (Notice("two-nights", groups[1][0].name, text),)
 
 
-def _stamp(name: str, path: Path) -> Stamp:
+def _stamps(names: Sequence[str], photos: Mapping[str, Place]) -> list[Stamp]:
+    paths = [photos[name] for name in names]
+    if not any(isinstance(path, Url) for path in paths):
+        return list(map(_stamp, names, paths))
+    with ThreadPoolExecutor(_HEADS_AT_ONCE) as pool:
+        return list(pool.map(_stamp, names, paths))
+
+
+def _stamp(name: str, path: Place) -> Stamp:
     try:
         with path.open("rb") as stream:
             head = read_head(stream)
     except OSError:  # the frame stays, and is flagged when it is read
         return Stamp(name, False, None)
-    return Stamp(name, head is not None, taken_at(head.tags) if head else None)
+    return Stamp(name, head is not None, taken_at(head.tags) if head else None, camera_of(head.tags) if head else "")
 
 
 def _counted_clock(

@@ -1,0 +1,173 @@
+"""Takes the bytes of a JPEG and a region of its stored pixels; gives the region decoded alone, exactly as in the whole picture.
+
+Nearly all the time of decoding goes into unpacking the entropy-coded bits, row after row from the top. So rows below the region
+are left out: the height in the head is made smaller, and the decoder stops there. Where restart markers stand at the beginning of
+rows, those above are left out as well. Only files whose one scan holds all colours allow it (baseline, not progressive); for
+every other file, and wherever the decoder complains of anything, the answer is None and the whole file is to be decoded.
+
+A copy that broke off is noticed, as its end mark is missing or too little stands before it. Single damaged bytes are noticed in
+the rows that are decoded, where the decoder notices them, and not below.
+
+Source of the layout: ITU-T T.81 (1992), annex B; of the rows that depend on their neighbours: chroma is brought to full size from
+the nearest two rows (libjpeg's "fancy upsampling"), so rows at a cut are not used.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Region = tuple[int, int, int, int]
+"""Left, top, right and bottom of some pixels, the last two one beyond. [px]"""
+
+CUT_ROWS = 2
+"""Rows at a cut that may differ from those of the whole picture."""
+LEAST_REST = 0.25
+"""What is left out must have this share of the bytes that its rows would have, were they like those decoded: else too little
+came, or the picture is so plain below that the time to look hardly counts."""
+
+_BASELINE, _RESTARTS, _SCAN = (0xC0, 0xC1), 0xDD, 0xDA
+_OTHER_FRAMES = frozenset(range(0xC2, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_END = b"\xff\xd9"
+_ALL_LEFT = re.compile(r"Corrupt JPEG data: ([0-9]+) extraneous bytes before marker 0xd9")
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """Where things are in the file: `height_at` the two bytes of the height, `scan_at` the entropy-coded bits; the size of the
+    picture and of its smallest coded unit [px]; `restart`, units between restart markers, 0 = none."""
+
+    height_at: int
+    scan_at: int
+    width: int
+    height: int
+    unit_width: int
+    unit_height: int
+    restart: int
+
+    @property
+    def units_across(self) -> int:
+        return -(-self.width // self.unit_width)
+
+
+def decode_part(data: bytes, region: Region) -> tuple[npt.NDArray[np.uint8], Region] | None:
+    """Give a picture of the file's full size, BGR as stored, in which at least a region is filled in, and what is.
+
+    The rest of the picture is black. None where the whole file has to be decoded.
+    """
+    layout = _read_layout(data)
+    if layout is None or not 0 <= region[1] < region[3] <= layout.height:
+        return None
+    bottom = -(-(region[3] + CUT_ROWS) // layout.unit_height) * layout.unit_height
+    if bottom >= layout.height:
+        return None
+    if layout.restart:
+        return _decode_band(data, layout, region[1], bottom)
+    return _decode_top(data, layout, bottom)
+
+
+def _read_layout(data: bytes) -> _Layout | None:
+    place, restart = 2, 0
+    frame: tuple[int, bytes] | None = None
+    while place + 4 <= len(data) and data[place] == 0xFF:
+        marker, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
+        body = data[place + 4 : place + 2 + length]
+        if marker == 0xFF or length < 2 or marker in _OTHER_FRAMES:
+            return None
+        if marker in _BASELINE:
+            if frame is not None or len(body) < 6:
+                return None
+            frame = (place + 5, body)
+        elif marker == _RESTARTS and len(body) == 2:
+            restart = int.from_bytes(body, "big")
+        elif marker == _SCAN:
+            return _lay_out(frame, body, place + 2 + length, restart)
+        place += 2 + length
+    return None
+
+
+def _lay_out(frame: tuple[int, bytes] | None, scan: bytes, scan_at: int, restart: int) -> _Layout | None:
+    if frame is None:
+        return None
+    height_at, head = frame
+    bits, height, width, colours = head[0], int.from_bytes(head[1:3], "big"), int.from_bytes(head[3:5], "big"), head[5]
+    if bits != 8 or min(width, height) < 1 or colours not in (1, 3) or scan[:1] != head[5:6] or len(head) < 6 + 3 * colours:
+        return None
+    # A scan of one colour is coded block by block, whatever its sampling factors say (A.2.2).
+    factors = [divmod(head[7 + 3 * number], 16) for number in range(colours)] if colours > 1 else [(1, 1)]
+    across, down = max(factor[0] for factor in factors), max(factor[1] for factor in factors)
+    if not (1 <= across <= 4 and 1 <= down <= 4):
+        return None
+    return _Layout(height_at, scan_at, width, height, 8 * across, 8 * down, restart)
+
+
+def _decode_top(data: bytes, layout: _Layout, bottom: int) -> tuple[npt.NDArray[np.uint8], Region] | None:
+    """Decode everything down to a row at which a coded unit ends."""
+    shorter = bytearray(data)
+    shorter[layout.height_at : layout.height_at + 2] = bottom.to_bytes(2, "big")
+    pixels = np.zeros((layout.height, layout.width, 3), np.uint8)
+    # All that the decoder may say is that the rest of this file, up to its end mark, was not used. It tells its first complaint:
+    # a file that broke off, or bits that make no sense, come before that.
+    said = _ALL_LEFT.fullmatch(_complaint(bytes(shorter), pixels[:bottom]))
+    if said is None:
+        return None
+    left = int(said[1])
+    share_left = left / max(1, len(data) - layout.scan_at - left)
+    if share_left < LEAST_REST * (layout.height - bottom) / bottom:
+        return None
+    return _known(pixels, layout, 0, bottom)
+
+
+def _decode_band(data: bytes, layout: _Layout, top: int, bottom: int) -> tuple[npt.NDArray[np.uint8], Region] | None:
+    """Decode a band of rows that begins and ends where restart markers stand."""
+    end = data.find(_END, layout.scan_at)
+    if end < 0:
+        return None
+    codes = np.frombuffer(data, np.uint8, end - layout.scan_at, layout.scan_at)
+    leads = np.flatnonzero(codes[:-1] == 0xFF)
+    kinds = codes[leads + 1]
+    marks = leads[(kinds >= 0xD0) & (kinds <= 0xD7)]
+    rows = -(-layout.height // layout.unit_height)
+    promised = -(-rows * layout.units_across // layout.restart) - 1
+    if len(marks) != promised or np.any(codes[marks + 1] != 0xD0 + np.arange(promised) % 8):
+        return None
+    first_row = max(0, top - CUT_ROWS) // layout.unit_height
+    while first_row * layout.units_across % layout.restart:
+        first_row -= 1
+    last_row = bottom // layout.unit_height
+    while last_row < rows and last_row * layout.units_across % layout.restart:
+        last_row += 1
+    first, last = (row * layout.units_across // layout.restart for row in (first_row, last_row))
+    start = layout.scan_at + (int(marks[first - 1]) + 2 if first else 0)
+    stop = layout.scan_at + int(marks[last - 1]) if last_row < rows else end
+    head = bytearray(data[: layout.scan_at])
+    stop_row = min(last_row * layout.unit_height, layout.height)
+    height = stop_row - first_row * layout.unit_height
+    head[layout.height_at : layout.height_at + 2] = height.to_bytes(2, "big")
+    scan = np.frombuffer(data, np.uint8, stop - start, start).copy()
+    inner = marks[first : last - 1] + layout.scan_at - start
+    scan[inner + 1] = 0xD0 + np.arange(len(inner)) % 8  # restart markers count from 0 again (E.1.1)
+    pixels = np.zeros((layout.height, layout.width, 3), np.uint8)
+    if _complaint(bytes(head) + scan.tobytes() + _END, pixels[first_row * layout.unit_height : stop_row]):
+        return None
+    return _known(pixels, layout, first_row * layout.unit_height, stop_row)
+
+
+def _complaint(data: bytes, rows: npt.NDArray[np.uint8]) -> str:
+    """Decode into some rows; give the decoder's first complaint, "" where it has none."""
+    import simplejpeg
+
+    try:
+        simplejpeg.decode_jpeg(data, "BGR", buffer=rows, strict=True)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+def _known(pixels: npt.NDArray[np.uint8], layout: _Layout, top: int, bottom: int) -> tuple[npt.NDArray[np.uint8], Region]:
+    top += CUT_ROWS if top else 0
+    bottom -= CUT_ROWS if bottom < layout.height else 0
+    return pixels, (0, top, layout.width, bottom)
