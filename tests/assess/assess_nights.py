@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from frametally.assess import DisplayFacts
+from frametally.assess import DisplayFacts, limits_for, load_limits
+from frametally.assess.comparisons import Comparison, compare_all
 from frametally.assess.exposure import Curve, build_curve
 from frametally.assess.samples import Samples, Timeline, read_samples
+from frametally.assess.study import study_display
 from frametally.model import Accuracy, Assessment, Calibration, Finding, Trial
 from frametally.settings import load_calibration, load_trial
 
@@ -68,6 +70,24 @@ def find(assessment: Assessment, slug: str, *, key: str = "", limit: str = "") -
     if len(hits) != 1:
         raise LookupError(f"{len(hits)} findings for {slug} {key} {limit}")
     return hits[0]
+
+
+def average_of(assessment: Assessment, key: str, statistic: str, averaging_min: float) -> dict[str, object]:
+    """The figures of one average of a display."""
+    rows: list[dict[str, object]] = assessment.summary[key]["averages"]  # type: ignore[assignment]
+    return next(row for row in rows if (row["statistic"], row["averaging_min"]) == (statistic, averaging_min))
+
+
+def comparisons_of(table: pd.DataFrame, facts: DisplayFacts = CO) -> list[Comparison]:
+    """A table's one display held against every limit of its kind; without the topics, which take longer."""
+    timeline, samples = read_samples(table, [facts])
+    studies = [study_display(timeline, one, limits_for(one.facts.kind)) for one in samples]
+    return compare_all(studies, load_limits())
+
+
+def verdicts_of(table: pd.DataFrame, facts: DisplayFacts = CO) -> dict[str, str]:
+    """The verdict on every limit of a table's one display."""
+    return {one.limit.id: one.decision.verdict for one in comparisons_of(table, facts)}
 
 
 def demo_night() -> tuple[pd.DataFrame, Calibration, Trial]:

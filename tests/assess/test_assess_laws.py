@@ -6,13 +6,20 @@ import math
 
 import pandas as pd
 import pytest
-from assess_nights import CO, CO_EXACT, curve_of, make_table
+from assess_nights import CO, CO_EXACT, comparisons_of, curve_of, make_table, verdicts_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frametally.assess import assess, assessment_to_dict
-from frametally.assess.exposure import Bounded, dose, mean, minutes_above, worst_window
+from frametally.assess import DisplayFacts, assess, assessment_to_dict, load_alarms, load_limits
+from frametally.assess.alarms import Sounding, find_sounding
+from frametally.assess.comparisons import by_family
+from frametally.assess.exposure import Bounded, as_rolling, dose, mean, minutes_above, worst_window
+from frametally.assess.hourly import worst_hours
+from frametally.assess.units import factor, tidy_unit
+from frametally.assess.verdicts import judge
+from frametally.model import Accuracy
 
+CO_RANGED = DisplayFacts("co_ppm", "carbon monoxide", "ppm", range=(0, 999), accuracy=Accuracy(absolute=3, relative=0.1))
 RANK = {"does not exceed": 0, "undecided": 1, "exceeds": 2}
 LAW = settings(max_examples=60, deadline=None)
 NEAR = 1e-6
@@ -31,12 +38,23 @@ def table_of(night: list[tuple[int, str]], every_min: float) -> pd.DataFrame:
     )
 
 
-def figures_of(table: pd.DataFrame) -> list[Bounded]:
-    """Every bounded figure of a night: mean, worst eight hours, time above 35 and 200 ppm."""
+def figures_of(table: pd.DataFrame, past_the_hour_min: float = 17.0) -> list[Bounded]:
+    """Every bounded figure of a night: means of every kind, and the time above 35 and 200 ppm."""
     curve = curve_of(table)
-    window = worst_window(curve, 480)
-    averages = [mean(curve)] + ([window.bounds] if window else [])
+    windows = [
+        one
+        for length in (15, 60, 480, 1440)
+        for fixed in (worst_window(curve, length),)
+        for one in (fixed, None if fixed is None else as_rolling(fixed, length))
+    ]
+    windows += [worst_hours(curve, length, past_the_hour_min) for length in (60, 480)]
+    averages = [mean(curve), *(one.bounds for one in windows if one is not None)]
     return [*averages, minutes_above(curve, 35), minutes_above(curve, 200)]
+
+
+def soundings_of(table: pd.DataFrame) -> list[Sounding]:
+    """When an alarm of each standard sounds."""
+    return [find_sounding(curve_of(table), standard) for standard in load_alarms()]
 
 
 @LAW
@@ -66,6 +84,17 @@ def test_a_new_gap_never_narrows_the_bounds(night, every_min, data):
     for before, after in zip(figures_of(table_of(night, every_min)), figures_of(table_of(changed, every_min)), strict=True):
         assert after.lower <= before.lower + NEAR
         assert after.upper >= before.upper - NEAR
+    alarms = zip(soundings_of(table_of(night, every_min)), soundings_of(table_of(changed, every_min)), strict=True)
+    for sounding, widened in alarms:
+        assert widened.may_from_min <= sounding.may_from_min + NEAR
+        assert widened.must_by_min >= sounding.must_by_min - NEAR
+
+
+@LAW
+@given(nights, intervals)
+def test_an_alarm_may_sound_before_it_must(night, every_min):
+    for sounding in soundings_of(table_of(night, every_min)):
+        assert sounding.may_from_min <= sounding.must_by_min
 
 
 @LAW
@@ -74,11 +103,26 @@ def test_raising_a_reading_never_softens_a_verdict(night, every_min, rise, data)
     place = data.draw(st.integers(0, len(night) - 1))
     value, flag = night[place]
     raised = [*night[:place], (value + rise, flag), *night[place + 1 :]]
-    before, after = (assess(table_of(one, every_min), [CO_EXACT]).findings for one in (night, raised))
-    verdicts = {finding.limit: finding.verdict for finding in after if finding.slug == "limit"}
-    for finding in before:
-        if finding.slug == "limit":
-            assert RANK[verdicts[finding.limit]] >= RANK[finding.verdict]
+    before, after = (verdicts_of(table_of(one, every_min), CO_EXACT) for one in (night, raised))
+    assert set(before) == set(after)
+    for limit, verdict in before.items():
+        assert RANK[after[limit]] >= RANK[verdict], limit
+
+
+@LAW
+@given(nights, intervals, st.data())
+def test_raising_a_reading_never_softens_a_finding(night, every_min, data):
+    """The same for what is told: limits of one group make one finding, which names the one that counts."""
+    place = data.draw(st.integers(0, len(night) - 1))
+    value, flag = night[place]
+    raised = [*night[:place], (value + data.draw(st.integers(1, 300)), flag), *night[place + 1 :]]
+    groups = {limit.id: limit.group for limit in load_limits()}
+    before, after = (
+        {groups[f.limit]: f.verdict for f in map(judge, by_family(comparisons_of(table_of(one, every_min), CO_EXACT)))}
+        for one in (night, raised)
+    )
+    for group, verdict in before.items():
+        assert RANK[after[group]] >= RANK[verdict], group
 
 
 @LAW
@@ -97,21 +141,26 @@ def test_dose_of_two_parts_is_the_dose_of_the_whole(night, every_min, share):
 def test_the_origin_of_time_changes_nothing(night, every_min, shift_min):
     table = table_of(night, every_min)
     moved = table.assign(elapsed_min=table["elapsed_min"] + shift_min)
-    for before, after in zip(figures_of(table), figures_of(moved), strict=True):
+    for before, after in zip(figures_of(table), figures_of(moved, 17.0 - shift_min), strict=True):
         assert (after.lower, after.middle, after.upper) == pytest.approx(
             (before.lower, before.middle, before.upper), rel=1e-6, abs=1e-6, nan_ok=True
         )
 
 
 @LAW
-@given(nights, intervals)
-def test_the_unit_changes_nothing(night, every_min):
-    """The same night in parts per billion: a thousand times the mean."""
-    in_ppm = mean(curve_of(table_of(night, every_min)))
-    facts = CO.__class__("co_ppm", "carbon monoxide", "ppb", range=(0, 999_000))
-    in_ppb = mean(curve_of(table_of([(value * 1000, flag) for value, flag in night], every_min), facts))
-    assert (in_ppb.lower, in_ppb.middle, in_ppb.upper) == pytest.approx(
-        (in_ppm.lower * 1000, in_ppm.middle * 1000, in_ppm.upper * 1000), nan_ok=True
+@given(nights, intervals, st.sampled_from(["ppb", "mg/m³", "µg/m³", "MG/M3"]))
+def test_the_unit_changes_nothing(night, every_min, unit):
+    """The same night in another unit (mg/m³ at 25 °C): the mean by the factor between them, and every verdict the same."""
+    by = factor("co_ppm", "ppm", tidy_unit(unit))
+    in_ppm = verdicts_of(table_of(night, every_min), CO_RANGED)
+    error = Accuracy(absolute=3 * by, relative=0.1)
+    facts = DisplayFacts("co_ppm", "carbon monoxide", unit, range=(0, 999 * by), accuracy=error)
+    assert verdicts_of(table_of([(value * by, flag) for value, flag in night], every_min), facts) == in_ppm
+    means = [
+        mean(curve_of(table_of([(v * f, flag) for v, flag in night], every_min), one)) for f, one in ((1, CO_RANGED), (by, facts))
+    ]
+    assert (means[1].lower, means[1].middle, means[1].upper) == pytest.approx(
+        (means[0].lower * by, means[0].middle * by, means[0].upper * by), nan_ok=True
     )
 
 
@@ -122,3 +171,12 @@ def test_the_order_of_rows_changes_nothing(night, every_min, random):
     order = list(range(len(table)))
     random.shuffle(order)
     assert assessment_to_dict(assess(table.iloc[order], [CO])) == assessment_to_dict(assess(table, [CO]))
+
+
+@settings(max_examples=10, deadline=None)
+@given(nights, intervals)
+def test_findings_and_figures_give_the_same_verdicts(night, every_min):
+    result = assess(table_of(night, every_min), [CO_EXACT])
+    told = {finding.limit: finding.verdict for finding in result.findings if finding.slug == "limit"}
+    figures = {row["limit"]: row["verdict"] for row in result.summary["co_ppm"]["limits"]}
+    assert told.items() <= figures.items()

@@ -2,15 +2,20 @@
 
 from frametally.assess.assessment import assess, assessment_to_dict
 from frametally.assess.facts import DisplayFacts, facts_from_table, from_display
-from frametally.assess.limits import Limit, limits_for, load_limits
+from frametally.assess.limits import AlarmStandard, Limit, level_for, limits_for, load_alarms, load_limits
+from frametally.assess.schema import assessment_schema
 
 __all__ = [
+    "AlarmStandard",
     "DisplayFacts",
     "Limit",
     "assess",
+    "assessment_schema",
     "assessment_to_dict",
     "facts_from_table",
     "from_display",
+    "level_for",
     "limits_for",
+    "load_alarms",
     "load_limits",
 ]

@@ -8,10 +8,20 @@ from dataclasses import asdict
 
 import pandas as pd
 
+from frametally.assess.airchange import describe_air_change
+from frametally.assess.alarms import describe_alarms
+from frametally.assess.carboxyhaemoglobin import describe_carboxyhaemoglobin
 from frametally.assess.cautions import ask_for_facts, explain_limits, give_cautions
+from frametally.assess.combustion import describe_combustion
+from frametally.assess.comparisons import Comparison, by_family, compare_all, summarise_comparisons
 from frametally.assess.facts import GASES, DisplayFacts, gather_facts
 from frametally.assess.findings import describe_mean, describe_quality, describe_time_beyond, find_extremes
+from frametally.assess.instruments import describe_instruments
 from frametally.assess.limits import Limit, limits_for, load_limits
+from frametally.assess.mixture import describe_mixture
+from frametally.assess.moisture import describe_moisture
+from frametally.assess.oxygen import describe_oxygen
+from frametally.assess.phases import describe_phases
 from frametally.assess.samples import Timeline, read_samples
 from frametally.assess.study import Study, study_display, summarise
 from frametally.assess.topic import Describe
@@ -21,7 +31,16 @@ from frametally.model import FORMAT, Assessment, Display, Finding, Trial
 ROUND_TO = 4
 """Decimal places kept in the JSON form: finer than any display, coarser than the rounding of sums."""
 
-TOPICS: dict[str, Describe] = {}
+TOPICS: dict[str, Describe] = {
+    "alarms": describe_alarms,
+    "oxygen": describe_oxygen,
+    "carboxyhaemoglobin": describe_carboxyhaemoglobin,
+    "moisture": describe_moisture,
+    "combustion": describe_combustion,
+    "air_change": describe_air_change,
+    "instruments": describe_instruments,
+    "phases": describe_phases,
+}
 """What is said beyond each display's own figures, by the name under which its figures stand in the JSON form."""
 
 
@@ -60,8 +79,10 @@ def assess(
     timeline, samples = read_samples(table, facts)
     studies = [study_display(timeline, one, limits_for(one.facts.kind, catalogue)) for one in samples]
     topics = {name: describe(studies, trial) for name, describe in TOPICS.items()}
+    comparisons = compare_all(studies, catalogue)
     findings = [
-        *_judge_kinds(studies, catalogue),
+        *(judge(group) for group in by_family(comparisons)),
+        *describe_mixture(comparisons),
         *(finding for study in studies for finding in _describe(study, catalogue, _alarm_points(study, trial))),
         *(finding for topic in topics.values() for finding in topic.findings),
         *_note_times(timeline),
@@ -70,19 +91,14 @@ def assess(
     findings.sort(key=lambda finding: finding.weight)
     return Assessment(
         tuple(findings),
-        {one.facts.key: summarise(one, limits_for(one.facts.kind, catalogue)) for one in studies},
+        {one.facts.key: _summarise(one, catalogue, comparisons) for one in studies},
         {name: topic.figures for name, topic in topics.items() if topic.figures},
     )
 
 
-def _judge_kinds(studies: list[Study], catalogue: tuple[Limit, ...]) -> list[Finding]:
-    """One finding for each limit whose quantity some display gave."""
-    findings = []
-    for limit in catalogue:
-        group = [study for study in studies if study.facts.kind == limit.kind]
-        if any(study.highest is not None for study in group):
-            findings.append(judge(group, limit))
-    return findings
+def _summarise(study: Study, catalogue: tuple[Limit, ...], comparisons: list[Comparison]) -> dict[str, object]:
+    own = [one for one in comparisons if one.study is study]
+    return {**summarise(study, limits_for(study.facts.kind, catalogue)), "limits": summarise_comparisons(own)}
 
 
 def _alarm_points(study: Study, trial: Trial | None) -> tuple[float, ...]:
@@ -118,7 +134,7 @@ def _note_times(timeline: Timeline) -> list[Finding]:
 
 def _ask(studies: list[Study], catalogue: tuple[Limit, ...], trial: Trial | None) -> list[Finding]:
     kinds = {study.facts.kind for study in studies if study.highest is not None}
-    used = tuple(limit for limit in catalogue if limit.kind in kinds)
+    used = tuple(limit for limit in catalogue if limit.kind in kinds and limit.is_of_one_night)
     names = [study.facts.instrument for study in studies if study.facts.kind in GASES and study.facts.instrument]
     optional = (explain_limits(used), ask_for_facts(trial, list(dict.fromkeys(names))))
     return [*give_cautions(), *(one for one in optional if one is not None)]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from frametally.assess.limits import PROTECTED_PEOPLE, Limit, Protects
-from frametally.assess.wording import write_day, write_list
+from frametally.assess.facts import QUANTITIES
+from frametally.assess.limits import SETTINGS, Limit, Setting
+from frametally.assess.wording import write_day, write_list, write_minutes
 from frametally.model import Finding, Trial, TrialInstrument
 
 CAUTIONS: tuple[tuple[str, str, str], ...] = (
@@ -17,11 +18,18 @@ CAUTIONS: tuple[tuple[str, str, str], ...] = (
         "Keep a working carbon monoxide alarm where people sleep, test it, and get out into fresh air when it sounds.",
     ),
     (
+        "caution-symptoms",
+        "Headache, dizziness or sickness: out into fresh air first, and call for help",
+        "Carbon monoxide has no smell, and its first signs pass for a cold or for tiredness: headache, dizziness, sickness, a "
+        "weakness that gets better outdoors, animals that fall ill. Whoever feels them leaves the space at once, takes the "
+        "others along, calls the emergency number and does not go back in, whatever an instrument or this report says.",
+    ),
+    (
         "caution-screening",
         "This is screening, not proof that a limit was kept",
-        "The figures come from consumer instruments read off photos. They can show that something was wrong; they cannot "
-        "certify that the air was fit to breathe. A measurement that is to hold before an authority needs instruments made, "
-        "checked and placed for it.",
+        "The figures come from consumer instruments read off photos, at one place in the space. They can show that something "
+        "was wrong; they cannot certify that the air was fit to breathe. A measurement that is to hold before an authority "
+        "needs instruments made, checked and placed for it, and more nights than one (EN 689:2018 asks for three at least).",
     ),
     (
         "caution-rules",
@@ -45,29 +53,43 @@ def explain_limits(limits: tuple[Limit, ...]) -> Finding | None:
     """Say whom the limits held against this night were made for; None where none were."""
     if not limits:
         return None
-    parts = []
-    groups: tuple[Protects, ...] = ("healthy adult workers", "general public", "emergency")
-    for group in groups:
-        names = [f"{limit.label} ({limit.value:g} {limit.unit})" for limit in limits if limit.protects == group]
-        if names:
-            parts.append(f"Made for {PROTECTED_PEOPLE[group]}: {write_list(names)}.")
-    has_public = any(limit.protects == "general public" for limit in limits)
-    if has_public:
-        parts.insert(0, "Only the limits made for everyone say anything about people asleep at home; the others do not.")
-    else:
-        parts.insert(
-            0,
-            "No limit here is made for people asleep at home, and less still for children, the unborn, the old or those with a "
-            "weak heart or lungs. Keeping a workplace limit does not mean that the air is fit to sleep in.",
+    for_sleepers = any(limit.is_for_sleepers for limit in limits)
+    if for_sleepers:
+        head = (
+            "Only the limits made for the air at home, and for the air outdoors, say anything about people asleep; "
+            "those for work and for accidents do not."
         )
+    else:
+        head = (
+            "No limit here is made for people asleep at home, and less still for children, the unborn, the old or those with a "
+            "weak heart or lungs. Keeping a workplace limit does not mean that the air is fit to sleep in."
+        )
+    without = _kinds_without_home_limit(limits) if for_sleepers else []
+    lack = f" For {write_list(without)} there is none made for people at home." if without else ""
+    parts = [_name_group(setting, limits) for setting in SETTINGS if any(limit.setting == setting for limit in limits)]
     return Finding(
         slug="who-limits-protect",
         title="For whom these limits are made, and for whom not",
-        text=" ".join(parts),
+        text=" ".join([head + lack, *parts]),
         weight=30,
-        tone="note" if has_public else "warning",
+        tone="note" if for_sleepers and not without else "warning",
         sources=tuple(dict.fromkeys(limit.citation for limit in limits)),
     )
+
+
+def _kinds_without_home_limit(limits: tuple[Limit, ...]) -> list[str]:
+    kinds = dict.fromkeys(limit.kind for limit in limits)
+    return [QUANTITIES[kind][0] for kind in kinds if not any(one.is_for_sleepers for one in limits if one.kind == kind)]
+
+
+def _name_group(setting: Setting, limits: tuple[Limit, ...]) -> str:
+    """Name the limits of one setting: each issuer's name once, with its values."""
+    names: dict[str, list[str]] = {}
+    for limit in limits:
+        if limit.setting == setting:
+            over = f" over {write_minutes(limit.averaging_min)}" if limit.averaging_min else ""
+            names.setdefault(f"{limit.label} for {QUANTITIES[limit.kind][0]}", []).append(limit.amount + over)
+    return f"Made for {SETTINGS[setting]}: {'; '.join(f'{name} ({write_list(values)})' for name, values in names.items())}."
 
 
 def _has_appliance(trial: Trial, name: str) -> bool:

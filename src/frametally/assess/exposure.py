@@ -9,7 +9,8 @@ is the mean over the measured time alone. Out of range counts as the range's end
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -19,11 +20,12 @@ from frametally.assess.samples import Bools, Floats, Samples, Timeline
 HOLE_AFTER = 1.5
 """A pause longer than this many usual intervals is a hole."""
 
-LEAST_MEASURED_MIN = 120.0
-"""Shortest measured time that can clear an average (EN 689:2018, 5.3: at least 2 h; seen in a third-party summary)."""
-
 LEAST_MEASURED_SHARE = 0.75
-"""Least measured share of the averaging time that can clear an average (after 40 CFR 50.8(c): 6 of 8 hours)."""
+"""Least measured share of an average that can clear a night (after 40 CFR 50.8(c): 6 of 8 hours)."""
+
+LEAST_STRETCH_MIN = 120.0
+"""Shortest stretch in which that share is asked for: in a quarter of an hour, one missed photo would be more than a quarter
+of it (own choice; EN 689:2018, 5.3 has two hours as the least time of measuring)."""
 
 
 @dataclass(frozen=True)
@@ -52,17 +54,21 @@ class Ramp:
     start: Floats
     stop: Floats
 
+    @cached_property
+    def totals(self) -> Floats:
+        """Area from the beginning to each knot. [level x min]"""
+        return np.concatenate([[0.0], np.cumsum((self.start + self.stop) / 2 * np.diff(self.knots))])
+
     def area_until(self, moments: Floats) -> Floats:
         """Give the area under the line from its beginning to each moment (clipped to its ends). [level x min]"""
         if len(self.knots) < 2:
             return np.zeros(np.shape(moments))
-        length = np.diff(self.knots)
-        totals = np.concatenate([[0.0], np.cumsum((self.start + self.stop) / 2 * length)])
         inside = np.clip(moments, self.knots[0], self.knots[-1])
-        piece = np.clip(np.searchsorted(self.knots, inside, side="right") - 1, 0, len(length) - 1)
-        since = inside - self.knots[piece]
-        share = np.divide(since, length[piece], out=np.zeros_like(since), where=length[piece] > 0)
-        return totals[piece] + (self.start[piece] + (self.stop - self.start)[piece] * share / 2) * since
+        piece = np.clip(np.searchsorted(self.knots, inside, side="right") - 1, 0, len(self.start) - 1)
+        since, length = inside - self.knots[piece], self.knots[piece + 1] - self.knots[piece]
+        share = np.divide(since, length, out=np.zeros_like(since), where=length > 0)
+        start = self.start[piece]
+        return self.totals[piece] + (start + (self.stop[piece] - start) * share / 2) * since
 
     def area(self, start_min: float, stop_min: float) -> float:
         """Give the area between two moments."""
@@ -173,16 +179,17 @@ def mean(curve: Curve) -> Bounded:
     whole = dose(curve, float(curve.lower.knots[0]), float(curve.lower.knots[-1]))
     measured = curve.measured_min
     middle = whole.middle / measured if measured > 0 else math.nan
-    return _enclose(whole.lower / span, middle, whole.upper / span)
+    return enclose(whole.lower / span, middle, whole.upper / span)
 
 
 @dataclass(frozen=True)
 class Window:
     """The worst stretch of a night for an average.
 
-    `bounds` is the average; `start_min` and `stop_min` the stretch that is highest for certain; `rest_min` what the
-    night lacks of the averaging time; `measured_min` the measured time in it; `is_enough` False where too little was
-    measured, there or in any other stretch of that length, to clear the night.
+    `bounds` is the average as the rule in question has it; `start_min` and `stop_min` the stretch that is highest for
+    certain; `rest_min` what the night lacks of the averaging time; `measured_min` the measured time in it and `while_measured`
+    the mean over that time alone (NaN where there is none); `is_enough` False where too little was measured, there or in
+    any other stretch of that length, to clear the night.
     """
 
     bounds: Bounded
@@ -190,14 +197,16 @@ class Window:
     stop_min: float
     rest_min: float
     measured_min: float
+    while_measured: float
     is_enough: bool
 
 
 def worst_window(curve: Curve, averaging_min: float) -> Window | None:
-    """Give the highest average over any stretch of `averaging_min`; None where the night has no stretch of time.
+    """Give the highest average over any stretch of `averaging_min`, with that time as the divisor whatever was measured.
 
-    A shorter night is taken whole, with the full averaging time as the divisor: the rest, which nobody measured, counts
-    as none of the gas in the lower and middle value and at the highest reading of the night in the upper one.
+    None where the night has no stretch of time. A shorter night is taken whole: the rest, which nobody measured, counts as
+    none of the gas in the lower and middle value and at the highest reading of the night in the upper one. That is the
+    rule of 29 CFR 1910.1000(d)(1)(i); for other averages see `as_rolling`.
 
     Each bound is the highest over all stretches; the middle value belongs to the stretch with the highest lower bound.
     """
@@ -210,14 +219,32 @@ def worst_window(curve: Curve, averaging_min: float) -> Window | None:
     upper_area, _ = highest_area(curve.upper, length)
     stop = start + length
     measured = curve.measured.area(start, stop)
-    middle = curve.middle.area(start, stop) / measured * length / averaging_min if measured > 0 else math.nan
+    while_measured = curve.middle.area(start, stop) / measured if measured > 0 else math.nan
     upper = math.inf if curve.is_open_above else (upper_area + max(curve.ceiling, 0.0) * rest) / averaging_min
     lower = -math.inf if curve.is_open_below else lower_area / averaging_min
+    bounds = enclose(lower, while_measured * length / averaging_min, upper)
+    return Window(bounds, start, stop, rest, measured, while_measured, is_measured_enough(curve, averaging_min))
+
+
+def as_rolling(window: Window, averaging_min: float) -> Window:
+    """Give the window of a mean that is taken over the measured time, not over a divisor that the rule fixes.
+
+    Its middle value is NaN where less than three quarters of the averaging time were measured: that is no such average.
+    """
+    is_formed = window.measured_min >= LEAST_MEASURED_SHARE * averaging_min * (1 - 1e-9)
+    middle = window.while_measured if is_formed else math.nan
+    return replace(window, bounds=enclose(window.bounds.lower, middle, window.bounds.upper))
+
+
+def is_measured_enough(curve: Curve, averaging_min: float) -> bool:
+    """True where no stretch of the averaging time (nor of two hours) has more than a quarter unmeasured."""
+    length, spare = max(averaging_min, LEAST_STRETCH_MIN), (1 - LEAST_MEASURED_SHARE) * (1 + 1e-9)
+    if curve.span_min < averaging_min:
+        return averaging_min - curve.measured_min <= spare * averaging_min
+    if curve.span_min < length:
+        return curve.span_min - curve.measured_min <= spare * curve.span_min
     holes = Ramp(curve.measured.knots, 1.0 - curve.measured.start, 1.0 - curve.measured.stop)
-    longest_hole, _ = highest_area(holes, length)
-    least = max(min(LEAST_MEASURED_MIN, averaging_min), LEAST_MEASURED_SHARE * averaging_min) * (1 - 1e-9)
-    enough = longest_hole <= (1 - LEAST_MEASURED_SHARE) * length * (1 + 1e-9) and measured >= least
-    return Window(_enclose(lower, middle, upper), start, stop, rest, measured, enough)
+    return highest_area(holes, length)[0] <= spare * length
 
 
 def highest_area(ramp: Ramp, length_min: float) -> tuple[float, float]:
@@ -248,7 +275,7 @@ def _window_area(ramp: Ramp, starts: Floats, length_min: float) -> Floats:
     return ramp.area_until(starts + length_min) - ramp.area_until(starts)
 
 
-def _enclose(lower: float, middle: float, upper: float) -> Bounded:
+def enclose(lower: float, middle: float, upper: float) -> Bounded:
     """Take away the last digits of rounding by which a middle value can lie outside its own bounds."""
     return Bounded(lower, middle if math.isnan(middle) else min(max(middle, lower), upper), upper)
 
@@ -274,7 +301,7 @@ def _minutes_beyond(curve: Curve, level: float, *, above: bool) -> Bounded:
     upper = float((maybe * length).sum())
     time = curve.measured_min
     middle = float((seen * length).sum()) / time * curve.span_min if time > 0 else math.nan
-    return _enclose(lower, middle, upper)
+    return enclose(lower, middle, upper)
 
 
 def _share_beyond(ramp: Ramp, level: float, above: bool) -> Floats:

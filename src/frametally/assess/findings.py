@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from frametally.assess.exposure import Bounded, known
+from frametally.assess.exposure import known
 from frametally.assess.extremes import Extreme
 from frametally.assess.facts import ZERO_FLOOR, DisplayFacts
-from frametally.assess.limits import Limit
+from frametally.assess.limits import Limit, level_for
 from frametally.assess.samples import State
 from frametally.assess.study import Study, longest_unsettled
 from frametally.assess.verdicts import BOUNDS_SOURCE, MISSED_WORSE
@@ -53,7 +53,7 @@ def _describe_extreme(study: Study, extreme: Extreme, limits: tuple[Limit, ...],
     facts = study.facts
     weight = _PEAK_WEIGHT.get((facts.kind or "", extreme.side), _OTHER_EXTREME_WEIGHT)
     passed = any(
-        extreme.value < limit.value if limit.is_low_side else extreme.value > limit.value
+        extreme.value < level_for(limit, facts.unit) if limit.is_low_side else extreme.value > level_for(limit, facts.unit)
         for limit in limits
         if limit.is_low_side == (extreme.side == "lowest")
     )
@@ -204,7 +204,7 @@ def describe_time_beyond(study: Study, limits: tuple[Limit, ...]) -> Finding | N
     chosen = _levels_to_name(study, limits)
     if not chosen or study.curve.span_min <= 0:
         return None
-    phrases = [_beyond_phrase(limit, study.beyond[limit.id]) for limit in chosen]
+    phrases = [_beyond_phrase(study, limit) for limit in chosen]
     times = [study.beyond[limit.id] for limit in chosen]
     ranges = any(time.lower > 0 and write_minutes(time.lower) != write_minutes(time.upper) for time in times)
     first = study.beyond[chosen[0].id]
@@ -229,19 +229,23 @@ def describe_time_beyond(study: Study, limits: tuple[Limit, ...]) -> Finding | N
 
 
 def _levels_to_name(study: Study, limits: tuple[Limit, ...]) -> list[Limit]:
-    """The lowest level, and the further ones that the night's highest reading may have reached; for oxygen the low one."""
-    low = [limit for limit in limits if limit.is_low_side]
+    """The lowest level that charts have, and the further ones that the night may have reached; for oxygen the low one."""
+    few = [limit for limit in limits if limit.in_chart] or list(limits)
+    low = [limit for limit in few if limit.is_low_side]
     if low:
         return low
-    rising = sorted(limits, key=lambda limit: limit.value)
+    unit = study.facts.unit
+    rising = sorted(few, key=lambda limit: level_for(limit, unit))
     most = study.highest.possible if study.highest else -math.inf
-    return [limit for place, limit in enumerate(rising) if place == 0 or most > limit.value]
+    return [limit for place, limit in enumerate(rising) if place == 0 or most > level_for(limit, unit)]
 
 
-def _beyond_phrase(limit: Limit, time: Bounded) -> str:
+def _beyond_phrase(study: Study, limit: Limit) -> str:
+    time = study.beyond[limit.id]
     least, most = write_minutes(time.lower), write_minutes(time.upper)
     side = "below" if limit.is_low_side else "above"
-    level = with_unit(f"{limit.value:g}", limit.unit)
+    level = with_unit(f"{float(f'{level_for(limit, study.facts.unit):.3g}'):g}", study.facts.unit)
+    level += f" ({limit.issuer}'s {limit.amount})" if "/" in limit.unit and "/" not in study.facts.unit else ""
     if time.lower <= 0 < time.upper:
         return f"{side} {level} in no settled reading, with {most} unknown"
     return f"{side} {level} for {least if least == most else f'{least} to {most}'}"

@@ -245,9 +245,7 @@ def _read_display(table: pd.DataFrame, facts: DisplayFacts, order: npt.NDArray[n
     flag_column = f"{facts.key}_flag"
     corrected = np.zeros(len(values), dtype=bool)
     if flag_column in table.columns:
-        flags = _take_cells(table, flag_column).tolist()
-        _read_flags(flags, flag_column, states)
-        corrected = np.array([not _is_missing(cell) and str(cell).strip() == Flag.CORRECTED for cell in flags], dtype=bool)
+        corrected = _read_flags(_take_cells(table, flag_column).tolist(), flag_column, states)
     for row, word in words.items():
         states[row] = _state_of_word(word, facts.key, row, State(int(states[row])))
     without_value = np.isnan(values) & np.isin(states, (State.SETTLED, State.DOUBTFUL))
@@ -258,17 +256,23 @@ def _read_display(table: pd.DataFrame, facts: DisplayFacts, order: npt.NDArray[n
     return Samples(facts, values[order], states[order], top, bottom, math.nan, math.nan, nowhere, nowhere, corrected[order])
 
 
-def _read_flags(cells: Sequence[object], column: str, states: Ints) -> None:
-    """Put the flags' states into `states`; an empty flag leaves what the number says."""
-    for row, cell in enumerate(cells):
-        if _is_missing(cell):
-            continue
-        flag = str(cell).strip()
-        if flag not in _STATE_OF_FLAG:
-            near = difflib.get_close_matches(flag, _STATE_OF_FLAG, n=1)
-            hint = f"did you mean {near[0]!r}?" if near else f"flags are {', '.join(_STATE_OF_FLAG)}."
-            raise BadInput(f"Row {row + 1} of the table: {column} is {flag!r}; {hint}")
-        states[row] = _STATE_OF_FLAG[flag]
+def _read_flags(cells: Sequence[object], column: str, states: Ints) -> Bools:
+    """Put the flags' states into `states`, an empty flag leaving what the number says; give the rows set by hand."""
+    codes, kinds = pd.factorize(np.array(cells, dtype=object))
+    flags = ["" if _is_missing(kind) else str(kind).strip() for kind in kinds]
+    unknown = [number for number, flag in enumerate(flags) if flag and flag not in _STATE_OF_FLAG]
+    if unknown:
+        row = int(np.flatnonzero(np.isin(codes, unknown))[0])
+        flag = flags[codes[row]]
+        near = difflib.get_close_matches(flag, _STATE_OF_FLAG, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"flags are {', '.join(_STATE_OF_FLAG)}."
+        raise BadInput(f"Row {row + 1} of the table: {column} is {flag!r}; {hint}")
+    corrected = np.zeros(len(codes), dtype=bool)
+    for number, flag in enumerate(flags):
+        if flag:
+            states[codes == number] = _STATE_OF_FLAG[flag]
+            corrected |= (codes == number) & (flag == Flag.CORRECTED)
+    return corrected
 
 
 def _state_of_word(word: str, key: str, row: int, flagged: State) -> State:

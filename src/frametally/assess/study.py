@@ -10,6 +10,7 @@ from frametally.assess.exposure import (
     Bounded,
     Curve,
     Window,
+    as_rolling,
     build_curve,
     known,
     mean,
@@ -19,15 +20,20 @@ from frametally.assess.exposure import (
 )
 from frametally.assess.extremes import Extreme, find_extreme
 from frametally.assess.facts import DisplayFacts
-from frametally.assess.limits import Limit
+from frametally.assess.hourly import minutes_past_the_hour, worst_hours
+from frametally.assess.limits import Limit, Statistic, level_for
 from frametally.assess.samples import Samples, State, Timeline
+
+Average = tuple[Statistic, float]
+"""A way to average and its length. [min]"""
 
 
 @dataclass(frozen=True)
 class Study:
     """A display's figures: its curve over time, its highest and lowest reading, its mean, and its averages by length.
 
-    `windows` has one entry per averaging time that a limit asks for [min]; `beyond` the minutes past each limit's value.
+    `windows` has one entry per average that a limit asks for; `beyond` the minutes past each level [the display's unit] that a
+    limit names, below it for oxygen deficiency (`level_for` gives a limit's level).
     """
 
     samples: Samples
@@ -36,7 +42,7 @@ class Study:
     highest: Extreme | None
     lowest: Extreme | None
     mean: Bounded
-    windows: dict[float, Window | None]
+    windows: dict[Average, Window | None]
     beyond: dict[str, Bounded]
 
     @property
@@ -52,7 +58,7 @@ class Study:
 def study_display(timeline: Timeline, samples: Samples, limits: tuple[Limit, ...]) -> Study:
     """Compute all figures of one display for the limits of its kind."""
     curve = build_curve(timeline, samples)
-    lengths = sorted({limit.averaging_min for limit in limits if limit.averaging_min is not None})
+    unit = samples.facts.unit
     return Study(
         samples=samples,
         timeline=timeline,
@@ -60,12 +66,30 @@ def study_display(timeline: Timeline, samples: Samples, limits: tuple[Limit, ...
         highest=find_extreme(samples, "highest"),
         lowest=find_extreme(samples, "lowest"),
         mean=mean(curve),
-        windows={length: worst_window(curve, length) for length in lengths},
+        windows=_find_windows(curve, timeline, limits),
         beyond={
-            limit.id: minutes_below(curve, limit.value) if limit.is_low_side else minutes_above(curve, limit.value)
+            limit.id: minutes_below(curve, level_for(limit, unit))
+            if limit.is_low_side
+            else minutes_above(curve, level_for(limit, unit))
             for limit in limits
         },
     )
+
+
+def _find_windows(curve: Curve, timeline: Timeline, limits: tuple[Limit, ...]) -> dict[Average, Window | None]:
+    """The worst window of every average that the limits ask for, in the order of length."""
+    asked = {(limit.averaging_min, limit.statistic) for limit in limits if limit.averaging_min and limit.is_of_one_night}
+    past = minutes_past_the_hour(timeline) if any(statistic == "hourly-mean" for _, statistic in asked) else 0.0
+    windows: dict[Average, Window | None] = {}
+    fixed = {length: worst_window(curve, length) for length in sorted({one for one, _ in asked})}
+    for length, statistic in sorted(asked):
+        window = fixed[length]
+        if statistic == "hourly-mean":
+            window = worst_hours(curve, length, past)
+        elif statistic == "rolling-mean" and window is not None:
+            window = as_rolling(window, length)
+        windows[statistic, length] = window
+    return windows
 
 
 def longest_unsettled(study: Study) -> tuple[float, int] | None:
@@ -109,11 +133,11 @@ def summarise(study: Study, limits: tuple[Limit, ...]) -> dict[str, object]:
         "highest": _summarise_extreme(study, study.highest),
         "lowest": _summarise_extreme(study, study.lowest),
         "mean": study.mean.as_dict(),
-        "averages": [_summarise_window(length, window) for length, window in study.windows.items() if window is not None],
+        "averages": [_summarise_window(average, window) for average, window in study.windows.items() if window is not None],
         "minutes_beyond": [
             {
                 "limit": limit.id,
-                "level": limit.value,
+                "level": level_for(limit, facts.unit),
                 "side": "below" if limit.is_low_side else "above",
                 **study.beyond[limit.id].as_dict(),
             }
@@ -140,10 +164,12 @@ def _summarise_extreme(study: Study, extreme: Extreme | None) -> dict[str, objec
     }
 
 
-def _summarise_window(length: float, window: Window) -> dict[str, object]:
+def _summarise_window(average: Average, window: Window) -> dict[str, object]:
     return {
-        "averaging_min": length,
+        "statistic": average[0],
+        "averaging_min": average[1],
         **window.bounds.as_dict(),
+        "while_measured": known(window.while_measured),
         "from_min": window.start_min,
         "to_min": window.stop_min,
         "measured_min": window.measured_min,

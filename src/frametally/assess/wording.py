@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
+from itertools import chain
+
+import numpy as np
 
 from frametally.assess.exposure import Bounded
 from frametally.assess.extremes import Extreme
 from frametally.assess.facts import DisplayFacts
+from frametally.assess.limits import Limit
 from frametally.assess.samples import Timeline
 
 MONTHS = ("January", "February", "March", "April", "May", "June", "July",
@@ -45,6 +49,18 @@ def write_reading(value: float, facts: DisplayFacts) -> str:
 def write_average(value: float, facts: DisplayFacts) -> str:
     """Write an average: one place more than the display shows."""
     return with_unit(write_number(value, decimals_of(facts) + 1), facts.unit)
+
+
+def write_level(limit: Limit, unit: str) -> str:
+    """Write a limit's value as it is published, with what that is in a display's unit: "10 mg/m³ (8.73 ppm)"."""
+    return limit.amount if unit == limit.unit else f"{limit.amount} ({limit.level_in(unit):.3g} {unit})"
+
+
+def write_chance(chance: float) -> str:
+    """Write a probability in whole percents: "about 25 %", "under 1 %", "over 99 %"."""
+    if chance < 0.01:
+        return "under 1 %"
+    return "over 99 %" if chance > 0.99 else f"about {math.floor(100 * chance + 0.5)} %"
 
 
 def write_unstated(extreme: Extreme, facts: DisplayFacts) -> str:
@@ -109,16 +125,17 @@ def write_when(timeline: Timeline, row: int) -> str:
 
 
 def _time_at(timeline: Timeline, elapsed_min: float) -> datetime | None:
-    """Local time at a moment: from the last row before it that has one, so that a change of the clocks is followed."""
-    best: datetime | None = None
-    for elapsed, time in zip(timeline.elapsed_min[: timeline.timed], timeline.times, strict=False):
-        if time is None:
-            continue
-        if best is None or elapsed <= elapsed_min + 1e-9:
-            best = time + timedelta(minutes=float(elapsed_min - elapsed))
-        else:
-            break
-    return best
+    """Local time at a moment: from the last row before it that has one, so that a change of the clocks is followed.
+
+    Before the first such row it is reckoned back from that row.
+    """
+    elapsed = timeline.elapsed_min[: timeline.timed]
+    before = int(np.searchsorted(elapsed, elapsed_min + 1e-9, side="right"))
+    for row in chain(range(before - 1, -1, -1), range(before, len(elapsed))):
+        time = timeline.times[row]
+        if time is not None:
+            return time + timedelta(minutes=float(elapsed_min - elapsed[row]))
+    return None
 
 
 def write_bounds(bounds: Bounded, facts: DisplayFacts) -> str:
