@@ -2,31 +2,31 @@
 
 from __future__ import annotations
 
-import logging
+import json
 from collections.abc import Sequence
 from datetime import datetime
 from importlib.metadata import version
+from pathlib import Path
+from typing import Any
 
-import cv2
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from frametally.assess import Limit, assessment_to_dict, limits_for, load_limits
+from frametally.assess import Limit, assessment_to_dict, level_for, limits_for, load_limits
+from frametally.assess.limits import SETTINGS
 from frametally.clean import Tables
-from frametally.errors import BadFrame, CalibrationMisfit
-from frametally.frames import describe_time_source, load
-from frametally.model import SETTLED, Assessment, Corners, Display, Finding, Flag, Night, Notice, Trial, TrialInstrument, key_kind
-from frametally.reading import Eyes, Settings, one_thread_each
+from frametally.crops import cut_display, keep_evidence, keep_strips
+from frametally.frames import describe_time_source
+from frametally.model import Assessment, Display, FrameRecord, Night, Notice, Trial, TrialInstrument, key_kind
+from frametally.reading import Settings
 from frametally.results import Results
-from frametally.show.evidence import safe_name, write_evidence
 from frametally.show.files import write_json
 from frametally.show.package import write_datapackage
-from frametally.show.report import Crop, LimitNote, write_report
+from frametally.show.report import LimitNote, NightPage, Units, night_charts, write_night_figures, write_report
 from frametally.show.tables import write_audit, write_readings
-from frametally.show.wording import day_text, ordinal_text
+from frametally.show.traces import read_axis
+from frametally.show.wording import count_text, day_text, duration_text
 
-log = logging.getLogger("frametally")
+__all__ = ["cut_display", "draw_night", "show_findings", "show_readings", "write_assessment"]
 
 
 def show_readings(folder: Results, settings: Settings, tables: Tables) -> None:
@@ -38,26 +38,66 @@ def show_readings(folder: Results, settings: Settings, tables: Tables) -> None:
 
 
 def show_findings(
-    folder: Results, settings: Settings, night: Night, tables: Tables, assessment: Assessment, notices: Sequence[Notice]
+    folder: Results,
+    settings: Settings,
+    night: Night,
+    tables: Tables,
+    assessment: Assessment,
+    notices: Sequence[Notice],
+    *,
+    records: Sequence[FrameRecord] = (),
+    units: Units = "metric",
+    figures: Path | None = None,
 ) -> None:
-    """Write the assessment, the evidence crops and the report."""
+    """Write the assessment, the evidence crops and the report; with `figures` its charts into that folder as well.
+
+    `units` are those of the report and the figures; tables and assessment are always metric.
+    """
     write_assessment(folder, assessment)
     displays = settings.calibration.displays
+    notes = {limit.id: _limit_note(limit) for limit in load_limits()}
     crops = keep_evidence(folder, assessment.findings, night, settings, tables.readings)
-    limits = load_limits()
-    write_report(
-        folder.report,
+    proofs = [frame for finding in assessment.findings for frame in finding.evidence]
+    strips = keep_strips(folder, night, settings, records, tables.readings, list(dict.fromkeys(proofs)))
+    page = NightPage(
+        title=_title(settings),
+        assessment=assessment,
+        table=tables.readings,
+        audit=tables.audit,
+        displays=displays,
+        limits={display.key: _chart_limits(display) for display in displays},
+        crops=crops,
+        strips=strips,
+        notices=notices,
+        method=_method_words(settings, night),
+        limit_notes=notes,
+        tested=_tested(settings.trial),
+        conditions=_conditions(settings.trial, night),
+        events=_events(settings.trial, tables.readings),
+        units=units,
+    )
+    write_report(folder.report, page)
+    if figures is not None:
+        write_night_figures(figures, page)
+
+
+def draw_night(settings: Settings, tables: Tables, assessment: Assessment) -> dict[str, Any]:
+    """Give the charts of the readings as the report has them: `charts` (id, title, `wide` and `narrow` as SVG text), and `data`,
+    what their script needs to know, without pictures."""
+    displays = settings.calibration.displays
+    page = NightPage(
         title=_title(settings),
         assessment=assessment,
         table=tables.readings,
         displays=displays,
         limits={display.key: _chart_limits(display) for display in displays},
-        crops=crops,
-        notices=notices,
-        method=_method_words(settings, night),
-        limit_notes={limit.id: _limit_note(limit) for limit in limits},
-        conditions=_conditions(settings.trial, night),
+        events=_events(settings.trial, tables.readings),
     )
+    charts, data = night_charts(page)
+    return {
+        "charts": [{name: str(chart[name]) for name in ("id", "title", "wide", "narrow")} for chart in charts],
+        "data": json.loads(data),
+    }
 
 
 def write_assessment(folder: Results, assessment: Assessment) -> None:
@@ -70,107 +110,10 @@ def _title(settings: Settings) -> str:
     return trial or settings.calibration.title
 
 
-def keep_evidence(
-    folder: Results, findings: Sequence[Finding], night: Night, settings: Settings, table: pd.DataFrame
-) -> list[Crop]:
-    """Leave the pictures that prove a highest or lowest value in `evidence/`, and none that proves another run's.
-
-    Where a photo is no longer there, the picture that an earlier run has cut from it stands; else there is none.
-    """
-    wanted = [(finding, frame) for finding in findings if finding.slug in ("highest", "lowest") for frame in finding.evidence[:2]]
-    with one_thread_each():
-        cut = cut_evidence(wanted, night, settings)
-    pictures = {_evidence_name(finding, frame): cut.get((finding.key, frame)) for finding, frame in wanted}
-    files = {name: folder.evidence / safe_name(name) for name in pictures}
-    files |= write_evidence(folder.evidence, {name: picture for name, picture in pictures.items() if picture is not None})
-    for left_over in set(folder.crops()) - set(files.values()):
-        left_over.unlink(missing_ok=True)
-    times = {frame.name: frame.time for frame in night.frames}
-    crops = []
-    for finding, frame in wanted:
-        path = files[_evidence_name(finding, frame)]
-        if path.exists():
-            when = which_photo(finding, frame, times.get(frame), table)
-            crops.append(Crop(finding.title, frame, finding.key, path.read_bytes(), finding.verified, when))
-    return crops
-
-
-def which_photo(finding: Finding, frame: str, time: datetime | None, table: pd.DataFrame) -> str:
-    """Say which of the photos that show a highest or lowest reading this is, and from when: "1st of 9 photos, 22:52"."""
-    flags, values = table[f"{finding.key}_flag"], table[finding.key]
-    beyond = Flag.OVER_RANGE if finding.slug == "highest" else Flag.UNDER_RANGE
-    rows = flags == beyond
-    if not rows.any():
-        rows = (values == finding.value) & flags.isin(SETTLED if finding.verified else [Flag.DOUBTFUL])
-    names = table["frame"][rows].tolist()
-    here = table["frame"] == frame
-    if frame not in names:
-        known = [value for value in values[here].tolist() if value == value]
-        verb = "corrected by hand to" if (flags[here] == Flag.CORRECTED).any() else "shows"
-        place = f"{verb} {known[0]:g} {finding.unit}".rstrip() if known else ""
-    elif len(names) == 1:
-        place = "the only photo of it"
-    else:
-        place = f"{ordinal_text(names.index(frame) + 1)} of {len(names)} photos"
-    return ", ".join(part for part in (place, f"{time:%H:%M}" if time else "") if part)
-
-
-def cut_evidence(
-    wanted: Sequence[tuple[Finding, str]], night: Night, settings: Settings
-) -> dict[tuple[str, str], npt.NDArray[np.uint8]]:
-    """Cut displays out of photos, by the display's key and the frame; a photo that is gone or damaged gives none."""
-    frames = {frame.name: frame for frame in night.frames}
-    crops: dict[tuple[str, str], npt.NDArray[np.uint8]] = {}
-    if not wanted:
-        return crops
-    gone = [frame.path.parent for frame in night.frames if not frame.path.exists()]
-    if gone and len(gone) == len(night.frames):
-        log.warning(
-            "The photos are no longer in %s. Put the folder back to renew the pictures; those of the last run stay.", gone[0]
-        )
-        return crops
-    try:
-        eyes = Eyes.open(night, settings)
-    except CalibrationMisfit as problem:
-        log.warning("No pictures can be cut out of the photos now; those of an earlier run stay. %s", problem)
-        return crops
-    keys = {display.key for display in settings.calibration.displays}
-    for name in dict.fromkeys(frame for _, frame in wanted if frame in frames):
-        try:
-            picture = load(frames[name])
-            corners = eyes.registrar.locate(picture.pixels).corners
-        except (BadFrame, CalibrationMisfit):
-            continue
-        for key in {finding.key for finding, frame in wanted if frame == name} & keys & set(corners):
-            crops[key, name] = cut_display(picture.pixels, corners[key])
-    return crops
-
-
-def cut_display(image: npt.NDArray[np.uint8], corners: Corners) -> npt.NDArray[np.uint8]:
-    """Give the neighbourhood of a display, upright, about 240 px high, with the marked region outlined. uint8, BGR."""
-    points = np.asarray(corners, float)
-    size = points.max(axis=0) - points.min(axis=0)
-    low = np.maximum(np.floor(points.min(axis=0) - 0.45 * size[1]), 0).astype(int)
-    high = np.minimum(np.ceil(points.max(axis=0) + 0.45 * size[1]), (image.shape[1], image.shape[0])).astype(int)
-    part = image[low[1] : high[1], low[0] : high[0]]
-    factor = 240 / max(part.shape[0], 1)
-    method = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
-    part = cv2.resize(part, None, fx=factor, fy=factor, interpolation=method)
-    outline = np.rint((points - low) * factor).astype(np.int32)
-    cv2.polylines(part, [outline], True, (40, 40, 40), 3, cv2.LINE_AA)
-    cv2.polylines(part, [outline], True, (255, 255, 255), 1, cv2.LINE_AA)
-    return part
-
-
-def _evidence_name(finding: Finding, frame: str) -> str:
-    name = f"{finding.key}_{finding.slug}_{frame}"
-    return name if name.lower().endswith(".jpg") else f"{name}.jpg"
-
-
 def _chart_limits(display: Display) -> list[tuple[str, float]]:
-    """Give the limits to draw into a display's chart: those published in the display's own unit."""
+    """Give the limits to draw into a display's chart: the few that the catalogue has for charts, in the display's own unit."""
     limits = limits_for(key_kind(display.key))
-    return [(_short(limit), limit.value) for limit in limits if limit.unit == display.unit]
+    return [(_short(limit), float(f"{level_for(limit, display.unit):.3g}")) for limit in limits if limit.in_chart]
 
 
 def _short(limit: Limit) -> str:
@@ -180,7 +123,24 @@ def _short(limit: Limit) -> str:
 
 
 def _limit_note(limit: Limit) -> LimitNote:
-    return LimitNote(limit.label, limit.value, limit.unit, limit.rule, limit.citation, limit.protects, limit.note)
+    level = limit.level_in(limit.display_unit)
+    converted = "" if limit.unit == limit.display_unit else f" ({level:.3g} {limit.display_unit})"
+    return LimitNote(
+        limit.label,
+        limit.value,
+        limit.unit,
+        limit.rule,
+        limit.citation,
+        limit.protects,
+        limit.note,
+        setting=limit.setting,
+        made_for=SETTINGS[limit.setting],
+        for_sleepers=limit.is_for_sleepers,
+        amount=f"{limit.amount}{converted}",
+        level=level,
+        average=duration_text(limit.averaging_min) if limit.averaging_min else "",
+        low_side=limit.is_low_side,
+    )
 
 
 def _method_words(settings: Settings, night: Night) -> dict[str, str]:
@@ -190,6 +150,46 @@ def _method_words(settings: Settings, night: Night) -> dict[str, str]:
         "Times": describe_time_source(night.time_source),
         "Doubt": f"A reading less probable than {settings.method.doubtful_below:g} is called doubtful.",
     }
+
+
+def _tested(trial: Trial | None) -> dict[str, str]:
+    """Give what was tested in few words, for the head of the page; what is not known is left out."""
+    if trial is None:
+        return {}
+    space = trial.space
+    burners = [
+        ", ".join(part for part in (one.name, one.fuel, f"{one.heat_input_kw:g} kW" if one.heat_input_kw else "") if part)
+        for one in trial.appliance
+    ]
+    open_vents = sum(vent.open is True for vent in trial.vent)
+    words = {
+        "Space": ", ".join(part for part in (space.name, f"{space.volume_m3:g} m³" if space.volume_m3 else "") if part),
+        "Burner" if len(burners) == 1 else "Burners": "; ".join(one for one in burners if one),
+        "Vents": f"{open_vents} of {count_text(len(trial.vent), 'vent')} open" if trial.vent else "",
+        "Asleep inside": {None: "", 0: "nobody"}.get(trial.people.sleeping, f"{trial.people.sleeping}"),
+    }
+    return {name: text for name, text in words.items() if text}
+
+
+def _events(trial: Trial | None, table: pd.DataFrame) -> list[tuple[float, str]]:
+    """Give what the trial says happened while the photos were taken: minutes since the first photo, clock time and words."""
+    axis = read_axis(table)
+    known = [(x, moment) for x, moment in zip(axis.x.tolist(), axis.clock, strict=True) if moment is not None and x == x]
+    if trial is None or not known:
+        return []
+    told = [(event.time, event.what) for event in trial.event]
+    for one in trial.appliance:
+        name = one.name or "the appliance"
+        told += [(when, f"{name} {word}") for when, word in ((one.on, "lit"), (one.off, "put out")) if when is not None]
+    found = []
+    for moment, what in told:
+        start_min, start = known[0]
+        if (start.utcoffset() is None) != (moment.utcoffset() is None):
+            start, moment = start.replace(tzinfo=None), moment.replace(tzinfo=None)
+        at = start_min + (moment - start).total_seconds() / 60
+        if known[0][0] < at < known[-1][0]:
+            found.append((round(at, 4), f"{moment:%H:%M} {what}"))
+    return sorted(found)
 
 
 def _conditions(trial: Trial | None, night: Night) -> dict[str, str]:

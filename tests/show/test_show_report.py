@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 import os
 import re
 import shutil
@@ -22,7 +25,7 @@ from show_nights import small_displays, small_night
 
 from frametally.model import FLAG_MEANING, Assessment, Display, Finding, Notice
 from frametally.show.look import CSS_NAMES
-from frametally.show.report import CAUTIONS, CAUTIONS_WITHOUT_ASSESSMENT, Crop, LimitNote, write_report
+from frametally.show.report import CAUTIONS, CAUTIONS_WITHOUT_ASSESSMENT, Crop, LimitNote, NightPage, write_report
 from frametally.show.wording import (
     duration_text,
     finding_bounds,
@@ -67,12 +70,12 @@ def report(folder: Path, night: pd.DataFrame, displays: tuple[Display, ...], **c
         "method": {"Program": "frametally 1.2.3", "Calibration": "sha256 abc"},
         "limit_notes": NOTES,
     }
-    write_report(folder / "report.html", **(parts | changed))  # type: ignore[arg-type]
+    write_report(folder / "report.html", NightPage(**(parts | changed)))  # type: ignore[arg-type]
     return (folder / "report.html").read_text(encoding="utf-8")
 
 
 class Page(HTMLParser):
-    """What a browser would see: tags with attributes, and the text outside style."""
+    """What a browser would see: tags with attributes, and the text outside style and scripts."""
 
     def __init__(self, html: str) -> None:
         super().__init__(convert_charrefs=True)
@@ -83,7 +86,7 @@ class Page(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append((tag, {name: value or "" for name, value in attrs}))
-        self._in_style = tag == "style"
+        self._in_style = tag in ("style", "script")
 
     def handle_endtag(self, tag: str) -> None:
         self._in_style = False
@@ -176,7 +179,7 @@ def test_the_page_asks_for_nothing_from_outside(tmp_path: Path, night: pd.DataFr
     (tmp_path / "readings.csv").write_text("x")
     page = Page(report(tmp_path, night, displays))
     tags = [tag for tag, _ in page.tags]
-    assert not {"script", "iframe", "object", "embed", "base", "form"} & set(tags)
+    assert not {"iframe", "object", "embed", "base", "form"} & set(tags)
     for tag, attributes in page.tags:
         assert not [name for name in attributes if name.startswith("on")]
         for name in ("src", "href", "srcset", "data", "poster", "action", "xlink:href"):
@@ -186,10 +189,26 @@ def test_the_page_asks_for_nothing_from_outside(tmp_path: Path, night: pd.DataFr
                 )
     policy = next(a["content"] for _, a in page.tags if a.get("http-equiv") == "Content-Security-Policy")
     assert policy.startswith("default-src 'none'")
-    assert "script" not in policy
+    assert "connect-src" not in policy
     css = (resources.files("frametally") / "data" / "report" / "report.css").read_text(encoding="utf-8")
     assert "url(" not in css
     assert "@import" not in css
+
+
+def data_of(html: str) -> str:
+    """Give the JSON in the page; the browser ends it at the first "</script", whatever stands before."""
+    return html.split('id="night-data">', 1)[1].split("</script", 1)[0]
+
+
+def test_only_its_own_script_may_run(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+    """The policy names the script's hash (W3C Content Security Policy Level 3, 2.3.1: base64 of the SHA-256 of its text)."""
+    html = report(tmp_path, night, displays)
+    script = html.split("<script>", 1)[1].split("</script>", 1)[0]
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert html.count("<script>") == 1
+    assert f"script-src &#39;sha256-{digest}&#39;" in html or f"script-src 'sha256-{digest}'" in html
+    assert "eval(" not in script
+    assert "innerHTML" not in script
 
 
 def test_nothing_is_injected(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
@@ -206,7 +225,11 @@ def test_nothing_is_injected(tmp_path: Path, night: pd.DataFrame, displays: tupl
         limit_notes={evil: LimitNote(evil, 1, evil, evil, evil, evil, evil)}, files={evil: evil},
     )  # fmt: skip
     page = Page(html)
-    assert "script" not in [tag for tag, _ in page.tags]
+    assert [attributes for tag, attributes in page.tags if tag == "script"] == [
+        {"type": "application/json", "id": "night-data"},
+        {},
+    ]
+    assert json.loads(data_of(html))["displays"][0]["quantity"] == evil
     assert all("onerror" not in attributes for _, attributes in page.tags)
     assert all(attributes["src"].startswith("data:image/png;base64,") for tag, attributes in page.tags if tag == "img")
     assert "49" not in re.sub(r"[^{}0-9]", " ", page.text).split()
@@ -222,9 +245,8 @@ def test_headings_descend_and_pictures_have_words(tmp_path: Path, night: pd.Data
     assert all(b - a <= 1 for a, b in pairwise(levels))
     assert all(len(attributes.get("alt", "")) > 5 for tag, attributes in page.tags if tag == "img")
     assert all(attributes.get("role") == "img" for tag, attributes in page.tags if tag == "svg")
-    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes and "-limit" not in attributes["id"]]
-    doubled = {name for name in ids if ids.count(name) > 1}
-    assert not {name for name in doubled if not re.search(r"-(edge|gap)$", name)}
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert {name for name in ids if ids.count(name) > 1} == set()
 
 
 def test_the_main_caution_stands_under_the_title(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:

@@ -11,10 +11,12 @@ import pandas as pd
 import pytest
 
 from frametally.assess import load_limits
+from frametally.assess.limits import SETTINGS
+from frametally.crops import cut_evidence, which_photo
 from frametally.model import Calibration, Finding, Frame, Method, Night, Trial
 from frametally.reading import Settings
-from frametally.show.report import LimitNote, _limit_line
-from frametally.showing import _conditions, _limit_note, cut_evidence, which_photo
+from frametally.show.report import LimitNote
+from frametally.showing import _conditions, _limit_note
 
 START = datetime.fromisoformat("2026-10-30T22:00:00+00:00")
 
@@ -123,10 +125,10 @@ def test_photos_that_have_moved_are_said_to_have_moved(tmp_path: Path, caplog: p
 
 def test_the_catalogue_reads_as_whole_sentences() -> None:
     for limit in load_limits():
-        line = _limit_line(_limit_note(limit))
+        line = _limit_note(limit).line
         assert ".," not in line
         assert ".." not in line
-        assert line.endswith(f"Made for: {limit.protects}.")
+        assert line.endswith(f"Made for: {SETTINGS[limit.setting]}.")
         assert "third-party" not in limit.note
         assert not limit.note or limit.note.endswith(".")
-    assert _limit_line(LimitNote("A", 5, "ppm", "", "")) == "A: 5\u00a0ppm."
+    assert LimitNote("A", 5, "ppm", "", "").line == "A: 5\u00a0ppm."

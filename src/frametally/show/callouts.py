@@ -68,7 +68,7 @@ def draw_limits(plot: Axes, figure: Figure, renderer: Any, limits: Limits, unit:
     for text, y, at in zip(texts, spread(wanted, heights, float(plot.bbox.y0) - 4, top), wanted, strict=True):
         start = figure.transFigure.inverted().transform((plot.bbox.x1, at))
         end = figure.transFigure.inverted().transform((plot.bbox.x1 + 9 * figure.dpi / 72, y))
-        figure.add_artist(_thin_line(figure, start, end, look.LIMIT))
+        figure.add_artist(look.thin_path(figure, (start[0], end[0]), (start[1], end[1]), look.LIMIT))
         text.set_position((end[0] + 3 / _points(figure)[0], end[1]))
 
 
@@ -95,7 +95,7 @@ def draw_extremes(
         if place.led:
             target = (min(max(point[0], place.box[0]), place.box[2]), min(max(point[1], place.box[1]), place.box[3]))
             ends = figure.transFigure.inverted().transform([point, target])
-            figure.add_artist(_thin_line(figure, ends[0], ends[1], colour))
+            figure.add_artist(look.thin_path(figure, ends[:, 0].tolist(), ends[:, 1].tolist(), colour))
 
 
 def _extremes(plot: Axes, axis: TimeAxis, trace: Trace, colour: str) -> list[Words]:
@@ -150,10 +150,6 @@ def _around(line: Line2D, plot: Axes) -> Points:
     centres = plot.transData.transform(np.column_stack([line.get_xdata(), line.get_ydata()]))
     rim = np.array([(dx, dy) for dx in (-5, 0, 5) for dy in (-5, 0, 5)], dtype=float)
     return np.concatenate([centre + rim for centre in centres])
-
-
-def _thin_line(figure: Figure, start: Any, end: Any, colour: str) -> Any:
-    return Line2D([start[0], end[0]], [start[1], end[1]], color=colour, lw=0.7, transform=figure.transFigure, zorder=5)
 
 
 def _points(figure: Figure) -> tuple[float, float]:

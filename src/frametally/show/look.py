@@ -12,12 +12,14 @@ import io
 import re
 import threading
 import warnings
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from html import escape
 
 import matplotlib
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 INK, MUTED, GRID, GAP, PAPER, LIMIT = "#1d2830", "#55636e", "#dbe1e5", "#edf0f2", "#fffffe", "#8f2d3c"
 SERIES = ("#005a8c", "#b34700", "#00694f", "#86378a")
@@ -69,7 +71,7 @@ def to_svg(figure: Figure, name: str, title: str, description: str) -> str:
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r"\s*<defs>\s*<style[^>]*>[^<]*</style>\s*</defs>", "", svg)
     svg = re.sub(r"font-family: [^;\"]*(; )?", "", svg).replace("xlink:href=", "href=")
-    svg = re.sub(r'\bid="', f'id="{name}-', svg)
+    svg = _numbered_ids(re.sub(r'\bid="', f'id="{name}-', svg))
     svg = re.sub(r'href="#', f'href="#{name}-', svg).replace("url(#", f"url(#{name}-")
     svg = re.sub(r' transform="rotate\(-?0 [^)]*\)"', "", svg)
     for colour, css_name in CSS_NAMES.items():
@@ -82,6 +84,36 @@ def to_svg(figure: Figure, name: str, title: str, description: str) -> str:
         f'<desc id="{name}-description">{escape(description)}</desc>'
     )
     return head + svg[svg.index(">") + 1 :].strip() + "\n"
+
+
+def _numbered_ids(svg: str) -> str:
+    """Number ids that stand more than once, from the second on: limit, limit-2, limit-3."""
+    seen: Counter[str] = Counter()
+
+    def number(match: re.Match[str]) -> str:
+        seen[match[1]] += 1
+        return match[0] if seen[match[1]] == 1 else f'id="{match[1]}-{seen[match[1]]}"'
+
+    return re.sub(r'\bid="([^"]+)"', number, svg)
+
+
+def thin_path(figure: Figure, xs: Sequence[float], ys: Sequence[float], colour: str) -> Line2D:
+    """Give a thin line through places of the figure (shares of its width and height)."""
+    return Line2D(list(xs), list(ys), color=colour, lw=0.7, transform=figure.transFigure, zorder=5)
+
+
+def to_standalone(figure: Figure, kind: str, title: str, dpi: int = 200) -> bytes:
+    """Give a figure as the bytes of a "png", "svg" or "pdf" file: same figure, same bytes; letters as outlines in SVG."""
+    data = io.BytesIO()
+    metadata: dict[str, dict[str, str | None]] = {
+        "png": {"Software": None, "Title": title},
+        "svg": {"Date": None, "Creator": None, "Title": title},
+        "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title},
+    }
+    with our_settings():
+        matplotlib.rcParams.update({"svg.fonttype": "path", "pdf.fonttype": 42})
+        figure.savefig(data, format=kind, dpi=dpi, metadata=metadata[kind])
+    return data.getvalue()
 
 
 def to_png(figure: Figure, dpi: int = 150) -> bytes:

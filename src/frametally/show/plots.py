@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,13 +21,15 @@ from matplotlib.ticker import MaxNLocator
 
 from frametally.model import Display, Flag
 from frametally.show import callouts, look
-from frametally.show.files import write_whole
+from frametally.show.chart import Chart, find_plot
+from frametally.show.legend import place_legend
+from frametally.show.marks import TAGS_PT, Marks, draw_marks
 from frametally.show.tables import flag_name, format_value
 from frametally.show.traces import BLANKS, EXTREMES, TimeAxis, Trace, joined, read_axis, read_trace, runs
 from frametally.show.wording import count_text
 
 WIDE_PT, NARROW_PT = 560.0, 270.0
-LEFT_PT, PLOT_PT, ROW_PT = 60.0, 190.0, 12.0
+LEFT_PT, PLOT_PT, LOW_PLOT_PT, ROW_PT = 60.0, 190.0, 145.0, 12.0
 MANY_MARKS = 60
 """A line with more readings than this carries a mark on some of them only."""
 
@@ -36,24 +37,6 @@ CONCENTRATIONS = ("ppm", "ppb", "mg/m3", "mg/m³")
 """Units of what cannot be below zero: their scale begins at zero."""
 
 Limits = Sequence[tuple[str, float]]
-
-
-@dataclass(frozen=True)
-class Chart:
-    """A drawn chart: `description` says in words what it shows; `beyond` names the limits outside the drawn range."""
-
-    title: str
-    figure: Figure
-    description: str
-    beyond: tuple[str, ...] = ()
-
-    def svg(self, name: str) -> str:
-        """Give the chart as `<svg>` text to stand in a page; `name` is unique on that page."""
-        return look.to_svg(self.figure, name, self.title, self.description)
-
-    def save_png(self, path: Path, dpi: int = 150) -> None:
-        """Write the chart as a PNG file."""
-        write_whole(path, look.to_png(self.figure, dpi))
 
 
 @dataclass
@@ -66,6 +49,7 @@ class Canvas:
     figure: Figure = field(default_factory=Figure)
     plot: Axes = field(init=False)
     reasons: list[Flag] = field(default_factory=list)
+    marks: Marks = field(default_factory=Marks)
 
     @property
     def unit(self) -> str:
@@ -73,12 +57,19 @@ class Canvas:
         return self.traces[0].display.unit
 
     @property
+    def plot_pt(self) -> float:
+        """Height of the axes: less for a chart that accompanies the first. [pt]"""
+        return PLOT_PT if self.marks.has_key else LOW_PLOT_PT
+
+    @property
     def renderer(self) -> Any:
         """What measures texts."""
         return FigureCanvasAgg(self.figure).get_renderer()
 
 
-def draw_chart(table: pd.DataFrame, displays: Sequence[Display], limits: Limits = (), *, narrow: bool = False) -> Chart:
+def draw_chart(
+    table: pd.DataFrame, displays: Sequence[Display], limits: Limits = (), *, narrow: bool = False, marks: Marks | None = None
+) -> Chart:
     """Draw the chart of one quantity, from the columns of one or several displays that share a unit.
 
     Parameters
@@ -87,10 +78,12 @@ def draw_chart(table: pd.DataFrame, displays: Sequence[Display], limits: Limits 
         Drawn where they lie within or next to the range of the readings, in the displays' unit.
     narrow : bool
         For a page as wide as a telephone.
+    marks : Marks, optional
+        Phases and events of the night.
     """
     if not displays:
         raise ValueError("a chart needs at least one display")
-    canvas = Canvas(read_axis(table), [read_trace(table, display) for display in displays], narrow)
+    canvas = Canvas(read_axis(table), [read_trace(table, display) for display in displays], narrow, marks=marks or Marks())
     with look.our_settings():
         canvas.figure = Figure(figsize=((NARROW_PT if narrow else WIDE_PT) / 72, 1))
         low, high = value_range(canvas.traces)
@@ -104,11 +97,13 @@ def draw_chart(table: pd.DataFrame, displays: Sequence[Display], limits: Limits 
         edge = [_draw_edge(canvas, number, trace) for number, trace in enumerate(canvas.traces)]
         _draw_times(canvas)
         callouts.draw_limits(canvas.plot, canvas.figure, canvas.renderer, shown, canvas.unit, narrow)
+        draw_marks(canvas.plot, canvas.figure, canvas.renderer, canvas.marks, _key_pt(canvas, len(shown)) + 5, narrow=narrow)
         if not shows:
             canvas.plot.text(0.5, 0.5, "no number could be read", transform=canvas.plot.transAxes, ha="center", color=look.MUTED)
         callouts.draw_extremes(canvas.plot, canvas.figure, canvas.renderer, canvas.axis, canvas.traces, edge)
     quantity = displays[0].quantity
-    return Chart(quantity[:1].upper() + quantity[1:], canvas.figure, describe(canvas.axis, canvas.traces), tuple(beyond))
+    title = quantity[:1].upper() + quantity[1:]
+    return Chart(title, canvas.figure, describe(canvas.axis, canvas.traces), tuple(beyond), find_plot(canvas.plot))
 
 
 def value_range(traces: Sequence[Trace]) -> tuple[float, float]:
@@ -168,17 +163,17 @@ def _lay_out(canvas: Canvas, limits: int) -> None:
     left = LEFT_PT if canvas.reasons or not narrow else 34.0
     legend_pt = _draw_legend(canvas, left, width)
     strip_pt = ROW_PT * len(canvas.reasons) + (6 if canvas.reasons else 0)
-    key_pt = 11.0 * limits + 6 if narrow and limits else 0.0
-    below = 44.0 + strip_pt + key_pt
-    height = legend_pt + 22 + PLOT_PT + below
+    below = 44.0 + strip_pt + _key_pt(canvas, limits) + canvas.marks.key_pt
+    height = legend_pt + 22 + canvas.marks.head_pt + canvas.plot_pt + below
     figure.set_size_inches(width / 72, height / 72)
     for legend in figure.legends:
         legend.set_bbox_to_anchor(((left - 4) / width, 1 - 2 / height), transform=figure.transFigure)
     wide = (width - left - right) / width
-    canvas.plot = figure.add_axes((left / width, below / height, wide, PLOT_PT / height))
+    canvas.plot = figure.add_axes((left / width, below / height, wide, canvas.plot_pt / height))
     canvas.plot.set_gid("plot")
     name = canvas.traces[0].display.quantity
-    figure.text(6 / width, (below + PLOT_PT + 9) / height, f"{name} [{canvas.unit or '1'}]", color=look.INK)
+    tags = TAGS_PT if canvas.marks.events else 0.0
+    figure.text(6 / width, (below + canvas.plot_pt + tags + 9) / height, f"{name} [{canvas.unit or '1'}]", color=look.INK)
     strip = canvas.plot
     if canvas.reasons:
         strip = figure.add_axes((left / width, (below - strip_pt) / height, wide, (strip_pt - 6) / height), sharex=canvas.plot)
@@ -191,6 +186,11 @@ def _lay_out(canvas: Canvas, limits: int) -> None:
     first, last = canvas.axis.span
     pad = max(canvas.axis.step * 0.75, (last - first) * 0.012)
     canvas.plot.set_xlim(first - pad, last + pad)
+
+
+def _key_pt(canvas: Canvas, limits: int) -> float:
+    """Height of the key of limits below a narrow chart."""
+    return 11.0 * limits + 6 if canvas.narrow and limits else 0.0
 
 
 def _draw_legend(canvas: Canvas, left: float, width: float) -> float:
@@ -212,20 +212,7 @@ def _draw_legend(canvas: Canvas, left: float, width: float) -> float:
         entries.append((Line2D([], [], ls="none", color=first, marker="v", ms=6), "under range"))
     if any(trace.has(Flag.NO_FRAME).any() for trace in canvas.traces):
         entries.append((Patch(facecolor=look.GAP, edgecolor=look.MUTED, hatch="////", lw=0.5), flag_name(Flag.NO_FRAME)))
-    for columns in range(len(entries), 0, -1):
-        for old in list(canvas.figure.legends):
-            old.remove()
-        legend = canvas.figure.legend(
-            [handle for handle, _ in entries], [str(i) for i in range(len(entries))], loc="upper left", ncols=columns,
-            frameon=False, fontsize=look.SIZE, borderpad=0, borderaxespad=0, handlelength=2.6, columnspacing=1.4,
-            labelspacing=0.35,
-        )  # fmt: skip
-        for written, (_, text) in zip(legend.get_texts(), entries, strict=True):
-            written.set_text(text)  # here, for matplotlib leaves out labels that begin with "_"
-        box = legend.get_window_extent(canvas.renderer)
-        if box.width * 72 / canvas.figure.dpi <= width - left:
-            break
-    return float(box.height) * 72 / canvas.figure.dpi + 4
+    return place_legend(canvas.figure, canvas.renderer, entries, width - left)
 
 
 def _draw_gaps(canvas: Canvas) -> None:

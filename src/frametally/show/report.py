@@ -1,36 +1,52 @@
-"""Takes the findings, the table and the crops of a night and leaves `report.html`: one file that needs nothing else.
+"""Takes the findings, the table and the pictures of a night and leaves `report.html`: one file that needs nothing else.
 
-The page asks for nothing outside itself (its Content-Security-Policy forbids it), runs no script, and escapes whatever
-comes from file names, calibration or trial.
+The page asks for nothing outside itself and runs no script but its own (its Content-Security-Policy forbids the rest), and
+escapes whatever comes from file names, calibration or trial. Without scripts all of it is there but the pointer on the charts.
 """
 
 from __future__ import annotations
 
 import base64
+import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import quote
 
-import numpy as np
 import pandas as pd
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from frametally.model import FLAG_MEANING, SETTLED, Assessment, Display, Finding, Flag, Notice
-from frametally.show import wording
+from frametally.model import FLAG_MEANING, Assessment, Display, Finding, Flag, Notice
+from frametally.show import units, wording
+from frametally.show.cards import (
+    CAUTION,
+    FRAMES_NAMED,
+    SECTIONS,
+    LimitNote,
+    choose_first,
+    describe_finding,
+    related_limit,
+    section_of,
+)
+from frametally.show.chart import Chart
+from frametally.show.figures import chart_night, write_figures
 from frametally.show.files import encode_text, write_whole
-from frametally.show.plots import Chart, draw_chart
-from frametally.show.tables import count_flags, flag_name, format_text, format_value, formula_like
-from frametally.show.traces import EXTREMES, Trace, group_displays, read_axis, read_trace
+from frametally.show.limit_table import count_verdicts, implied_rows, limit_groups
+from frametally.show.marks import Marks, phases_of
+from frametally.show.plots import draw_chart
+from frametally.show.proof import Crop, Proofs
+from frametally.show.quality import count_quality, draw_quality
+from frametally.show.sleepers import sleeper_table
+from frametally.show.strips import Strips
+from frametally.show.tables import flag_name, format_text, format_value, formula_like
+from frametally.show.timeline import timeline_data, to_script_json
+from frametally.show.topic_charts import TopicChart, chart_topics
+from frametally.show.traces import EXTREMES, TimeAxis, Trace, read_axis, read_trace
 
-FIRST_FINDINGS = 3
-"""So many findings stand large, with their photo; the rest follow as a list."""
-
-FRAMES_NAMED = 8
-"""So many evidence frames are named before "and n more"."""
+__all__ = ["Crop", "LimitNote", "NightPage", "night_charts", "write_night_figures", "write_report"]
 
 KNOWN_FILES: dict[str, str] = {
     "readings.csv": "the clean table: one row per photo",
@@ -40,9 +56,6 @@ KNOWN_FILES: dict[str, str] = {
     "datapackage.json": "what every column means, its unit, and a hash of each table",
     "journal.jsonl": "the record of the reading, photo by photo",
 }
-
-CAUTION = "caution"
-"""Findings whose slug begins so stand under "Before you rely on this", not among what the night showed."""
 
 CAUTIONS = (
     "The numbers are what the instruments showed. An instrument that is off, slow, cold or out of test shows wrong numbers, and "
@@ -59,9 +72,6 @@ CAUTIONS_WITHOUT_ASSESSMENT = (
 )
 """What a report carries as well where the assessment brings no cautions of its own."""
 
-RARE_FLAGS = frozenset({Flag.CORRECTED, Flag.UNDER_RANGE, Flag.STATUS})
-"""Flags whose column is left out of the table of counts where all its counts are zero."""
-
 STANDING = "This looks back at one night and is no alarm: keep a working carbon monoxide alarm where people sleep."
 NOT_FOR_SLEEPERS = "No limit here is made for people asleep at home."
 """What stands under the title of every report, and what follows where it holds."""
@@ -69,92 +79,102 @@ NOT_FOR_SLEEPERS = "No limit here is made for people asleep at home."
 PUBLIC = "general public"
 """`LimitNote.who` of a limit that is made for everyone."""
 
+NO_PICTURES = (
+    "There are no pictures of the displays in this report: the photos were not to be found when it was made. Put them back where "
+    "they were and make the report again to have them in it."
+)
+US_UNITS = (
+    "Temperatures are shown in °F and heights in ft. The tables beside this report, and the displays in the pictures, keep "
+    "their own units."
+)
 
-@dataclass(frozen=True)
-class Crop:
-    """A piece of a photo that shows a number.
-
-    `image` is the bytes of a PNG or JPEG file; `verified` says that the reading is settled; `when` which photo it is
-    and from what time ("1st of 9 photos, 22:52").
-    """
-
-    caption: str
-    frame: str
-    key: str
-    image: bytes
-    verified: bool
-    when: str = ""
+Units = Literal["metric", "us"]
 
 
 @dataclass(frozen=True)
-class LimitNote:
-    """What the report says of one limit: its name, number, rule ("8-hour average"), whom it is for, and its source."""
-
-    name: str
-    value: float
-    unit: str
-    rule: str
-    source: str
-    who: str = ""
-    note: str = ""
-
-
-def write_report(
-    path: Path,
-    *,
-    title: str,
-    assessment: Assessment,
-    table: pd.DataFrame,
-    displays: Sequence[Display],
-    limits: Mapping[str, Sequence[tuple[str, float]]],
-    crops: Sequence[Crop] = (),
-    notices: Sequence[Notice] = (),
-    method: Mapping[str, str] | None = None,
-    limit_notes: Mapping[str, LimitNote] | None = None,
-    conditions: Mapping[str, str] | None = None,
-    cautions: Sequence[str] = (),
-    files: Mapping[str, str] | None = None,
-) -> None:
-    """Write the report of a night as one self-contained HTML file.
+class NightPage:
+    """What a report is made of.
 
     Parameters
     ----------
-    table : the readings table (columns as `reading_columns` lists them)
+    table, audit : the readings table (columns as `reading_columns` lists them) and the audit table, None where there is none
     limits : for each display's key the (label, value) pairs that its chart may draw
+    crops, strips : evidence pictures, and small pictures of all displays by photo
     method : name and text of what was done with what: versions, hashes, time source
     limit_notes : for each limit's id in the findings, what to say of it
-    conditions : name and text of the conditions of the test, from the trial file
+    tested : name and text of what was tested, in few words, for the head of the page
+    conditions : name and text of all conditions of the test, from the trial file
+    events : what the trial says happened: minutes since the first photo, and words
     cautions : further cautions, besides those of the assessment and the ones that every report carries
     files : file name beside the report and what it is; by default those of `KNOWN_FILES` that are there
+    """
+
+    title: str
+    assessment: Assessment
+    table: pd.DataFrame
+    displays: tuple[Display, ...]
+    limits: Mapping[str, Sequence[tuple[str, float]]]
+    audit: pd.DataFrame | None = None
+    crops: Sequence[Crop] = ()
+    strips: Strips | None = None
+    notices: Sequence[Notice] = ()
+    method: Mapping[str, str] = field(default_factory=dict)
+    limit_notes: Mapping[str, LimitNote] = field(default_factory=dict)
+    tested: Mapping[str, str] = field(default_factory=dict)
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    events: Sequence[tuple[float, str]] = ()
+    cautions: Sequence[str] = ()
+    files: Mapping[str, str] | None = None
+    units: Units = "metric"
+
+    @property
+    def marks(self) -> Marks:
+        """Phases and events, for the charts."""
+        return Marks(phases_of(self.assessment.topics)[1], tuple(self.events))
+
+    @property
+    def lead(self) -> str:
+        """The key of the display whose chart stands first."""
+        return phases_of(self.assessment.topics)[0]
+
+    def in_its_units(self) -> NightPage:
+        """Give the same in the units asked for."""
+        if self.units == "metric":
+            return self
+        return replace(
+            self,
+            assessment=units.convert_assessment(self.assessment, self.displays),
+            table=units.convert_table(self.table, self.displays),
+            displays=tuple(units.convert_display(display) for display in self.displays),
+            crops=[replace(c, caption=units.convert_text(c.caption), when=units.convert_text(c.when)) for c in self.crops],
+            events=[(at, units.convert_text(words)) for at, words in self.events],
+            tested=_converted(self.tested),
+            conditions=_converted(self.conditions),
+        )
+
+
+def write_report(path: Path, page: NightPage) -> None:
+    """Write the report of a night as one self-contained HTML file: same night, same bytes.
 
     Raises `BadInput` where the file cannot be written, `ValueError` where a crop is neither PNG nor JPEG.
     """
-    beside = {name: what for name, what in KNOWN_FILES.items() if (path.parent / name).exists()} if files is None else files
-    traces = [read_trace(table, display) for display in displays]
-    pictures = [_picture(crop, number) for number, crop in enumerate(crops, start=1)]
-    shown = [finding for finding in assessment.findings if not finding.slug.startswith(CAUTION)]
-    resolutions = {display.key: display.resolution for display in displays}
-    findings = [_finding(finding, number, pictures, limit_notes or {}, resolutions) for number, finding in enumerate(shown)]
-    page = {
-        "title": title or "A night of readings",
-        "standing": _standing(assessment.findings, limit_notes or {}),
-        "facts": _facts(table, displays),
-        "conditions": dict(conditions or {}),
-        "first": findings[:FIRST_FINDINGS],
-        "rest": findings[FIRST_FINDINGS:],
-        "charts": _charts(table, displays, limits),
-        "has_limits": any(limits.get(display.key) for display in displays),
-        "pictures": pictures,
-        "quality": _quality(table, displays, traces),
-        "notices": notices,
-        "formula_names": formula_like(table["frame"].tolist())[:FRAMES_NAMED],
-        "cautions": _cautions(assessment.findings, cautions),
-        "limits": _limit_rows(assessment.findings, limit_notes or {}),
-        "method": dict(method or {}),
-        "flags": [(flag_name(flag), *FLAG_MEANING[flag]) for flag in Flag],
-        "files": [(quote(name), name, what) for name, what in beside.items()],
-    }
-    write_whole(path, encode_text(_render(page)))
+    files = page.files
+    if files is None:
+        files = {name: what for name, what in KNOWN_FILES.items() if (path.parent / name).exists()}
+    write_whole(path, encode_text(_render(_parts(page.in_its_units(), files))))
+
+
+def write_night_figures(folder: Path, page: NightPage) -> list[Path]:
+    """Write every chart of the report as PNG, SVG and PDF into a folder; give the files. Raises `BadInput` as `write_report`."""
+    shown = page.in_its_units()
+    return write_figures(
+        folder, shown.table, shown.displays, shown.limits, shown.assessment, shown.marks, shown.lead,
+        fahrenheit=page.units == "us",
+    )  # fmt: skip
+
+
+def _converted(words: Mapping[str, str]) -> dict[str, str]:
+    return {name: units.convert_text(text) for name, text in words.items()}
 
 
 def _render(page: Mapping[str, Any]) -> str:
@@ -163,10 +183,71 @@ def _render(page: Mapping[str, Any]) -> str:
     environment.filters["hold"] = wording.hold_units
     template = environment.from_string((folder / "report.html.j2").read_text(encoding="utf-8"))
     style = Markup((folder / "report.css").read_text(encoding="utf-8"))
-    return template.render(page, style=style)
+    script = (folder / "chart.js").read_text(encoding="utf-8").replace("\r\n", "\n")
+    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+    return template.render(page, style=style, script=Markup(script), script_hash=f"sha256-{digest}")
 
 
 # --- the parts of the page -------------------------------------------------------------------------------------------
+
+
+def _parts(page: NightPage, files: Mapping[str, str]) -> dict[str, Any]:
+    findings, notes = page.assessment.findings, page.limit_notes
+    shown = [finding for finding in findings if not finding.slug.startswith(CAUTION)]
+    proofs = Proofs(page.table, page.displays, page.crops, page.strips, notes)
+    resolutions = {display.key: display.resolution for display in page.displays}
+    first = choose_first(shown, notes)
+    cards = {id(one): describe_finding(one, number, notes, resolutions) for number, one in enumerate(shown, start=1)}
+    for one in first:
+        cards[id(one)]["gist"], cards[id(one)]["detail"] = wording.gist_of(one.text, wording.brief(one.text))
+    for one in shown:
+        related = related_limit(one, shown) if one in first else None
+        cards[id(one)] |= {
+            "pictures": proofs.pictures_of(one),
+            "tiles": proofs.tiles_of(one),
+            "related": cards[id(related)] if related is not None else None,
+        }
+    groups = limit_groups(page.assessment, page.displays, notes)
+    charts, timeline = night_charts(page)
+    axis = read_axis(page.table)
+    topics = chart_topics(page.assessment.topics, page.displays, axis, fahrenheit=page.units == "us")
+    return {
+        "title": page.title or "A night of readings",
+        "standing": _standing(findings, notes),
+        "facts": [*_facts(page.table, page.displays), *page.tested.items()],
+        "conditions": dict(page.conditions),
+        "first": [cards[id(one)] for one in first],
+        "sections": _sections([one for one in shown if not any(one is other for other in first)], cards),
+        "limit_groups": groups,
+        "limit_count": _tally(groups),
+        "implied": implied_rows(page.assessment, notes),
+        "sleepers": sleeper_table(page.assessment.topics),
+        "contents": _contents(shown, has_charts=bool(charts), has_limits=bool(groups)),
+        "charts": charts,
+        "timeline": Markup(timeline),
+        "topic_charts": _topic_charts(topics, axis),
+        "quality_chart": _variants(
+            "quality-strip", *(draw_quality(page.table, page.displays, narrow=narrow) for narrow in (False, True))
+        ),
+        "has_limits": any(page.limits.get(display.key) for display in page.displays),
+        "pictures": proofs.pictures,
+        "no_pictures": "" if page.crops or (page.strips and page.strips.images) else NO_PICTURES,
+        "units": US_UNITS if page.units == "us" else "",
+        "quality": count_quality(page.table, page.displays, page.audit),
+        "notices": page.notices,
+        "formula_names": formula_like(page.table["frame"].tolist())[:FRAMES_NAMED],
+        "cautions": _cautions(findings, page.cautions),
+        "limits": _limit_rows(findings, notes),
+        "method": dict(page.method),
+        "flags": [(flag_name(flag), *FLAG_MEANING[flag]) for flag in Flag],
+        "files": [(quote(name), name, what) for name, what in files.items()],
+    }  # fmt: skip
+
+
+def _tally(groups: Sequence[Mapping[str, Any]]) -> str:
+    """Give how many limits had which verdict as a sentence, "" where there are none."""
+    words = count_verdicts(groups)
+    return wording.sentence(words[:1].upper() + words[1:])
 
 
 def _standing(findings: Sequence[Finding], notes: Mapping[str, LimitNote]) -> str:
@@ -175,70 +256,45 @@ def _standing(findings: Sequence[Finding], notes: Mapping[str, LimitNote]) -> st
     return STANDING if any(note.who == PUBLIC for note in used) else f"{STANDING} {NOT_FOR_SLEEPERS}"
 
 
+def _sections(findings: Sequence[Finding], cards: Mapping[int, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Give each part of the page its findings, in the order of their weight."""
+    held: dict[str, list[dict[str, Any]]] = {section.id: [] for section in SECTIONS}
+    for finding in findings:
+        held[section_of(finding)].append(cards[id(finding)])
+    return {
+        section.id: {
+            "id": section.id,
+            "title": section.title,
+            "lead": section.lead,
+            "open": held[section.id][: section.open_findings],
+            "folded": held[section.id][section.open_findings :],
+            "all": held[section.id],
+        }
+        for section in SECTIONS
+    }
+
+
+def _contents(findings: Sequence[Finding], *, has_charts: bool, has_limits: bool) -> list[tuple[str, str]]:
+    """Give id and name of each part of the page that is there, in the page's order."""
+    held = {section_of(finding) for finding in findings}
+    held |= {"quality"} | ({"limits"} if has_limits else set())
+    named = [(section.id, section.title) for section in SECTIONS if section.id in held - {"figures", "unknown"}]
+    head = [("charts", "The night, minute by minute")] if has_charts else []
+    return [*head, *named, ("cautions", "Before you rely on this"), ("method", "How this was made")]
+
+
 def _facts(table: pd.DataFrame, displays: Sequence[Display]) -> list[tuple[str, str]]:
     """Give the line of facts under the title."""
     axis = read_axis(table)
     photos = sum(1 for name in table["frame"].tolist() if format_text(name))
     facts = [("When", wording.span_text(axis.clock) or "no times known")]
     if axis.kind != "photo" and photos > 1:
-        facts.append(
-            (
-                "How long",
-                f"{wording.duration_text(axis.span[1] - axis.span[0])}, a photo every {wording.duration_text(axis.step)}",
-            )
-        )
+        long = wording.duration_text(axis.span[1] - axis.span[0])
+        facts.append(("How long", f"{long}, a photo every {wording.duration_text(axis.step)}"))
     facts.append(("Photos", f"{photos}"))
     instruments = dict.fromkeys(display.instrument or display.key for display in displays)
     facts.append(("Instruments", ", ".join(instruments) or "none"))
     return facts
-
-
-def _picture(crop: Crop, number: int) -> dict[str, Any]:
-    if crop.image.startswith(b"\x89PNG"):
-        kind = "png"
-    elif crop.image.startswith(b"\xff\xd8\xff"):
-        kind = "jpeg"
-    else:
-        raise ValueError(f"the crop of {crop.key} in {crop.frame} is neither PNG nor JPEG")
-    data = base64.b64encode(crop.image).decode("ascii")
-    return {"id": f"photo-{number}", "crop": crop, "uri": f"data:image/{kind};base64,{data}"}
-
-
-def _finding(
-    finding: Finding,
-    number: int,
-    pictures: Sequence[dict[str, Any]],
-    notes: Mapping[str, LimitNote],
-    resolutions: Mapping[str, float | None],
-) -> dict[str, Any]:
-    shown = [p for p in pictures if p["crop"].frame in finding.evidence and p["crop"].key == finding.key]
-    note = notes.get(finding.limit)
-    head, items = wording.list_items(finding.text) if finding.slug == "missing-facts" else ("", [])
-    gist, detail = (head, "") if items else wording.gist_of(finding.text)
-    resolution = None if finding.slug == "reading-quality" else resolutions.get(finding.key)
-    number_text = wording.finding_number(finding, resolution)
-    return {
-        "items": items,
-        "gist": gist,
-        "detail": detail,
-        "id": f"finding-{number + 1}",
-        "it": finding,
-        "tone_word": wording.TONE_WORDS[finding.tone],
-        "number": number_text,
-        "in_title": number_text.replace("\u00a0", " ") in finding.title,
-        "bounds": wording.finding_bounds(finding, resolution),
-        "verdict": wording.verdict_text(finding, note.value if note else None),
-        "limit": _limit_line(note) if note else finding.limit,
-        "frames": finding.evidence[:FRAMES_NAMED],
-        "more_frames": max(0, len(finding.evidence) - FRAMES_NAMED),
-        "pictures": shown,
-    }
-
-
-def _limit_line(note: LimitNote) -> str:
-    number = wording.with_unit(wording.number_text(note.value), note.unit)
-    who = f"Made for: {note.who}" if note.who else ""
-    return " ".join(wording.sentence(part) for part in (f"{note.name}: {number}", note.rule, who) if part)
 
 
 def _cautions(findings: Sequence[Finding], further: Sequence[str]) -> list[tuple[str, str]]:
@@ -248,29 +304,39 @@ def _cautions(findings: Sequence[Finding], further: Sequence[str]) -> list[tuple
     return [*own, *(("", text) for text in (*further, *common))]
 
 
-def _charts(
-    table: pd.DataFrame, displays: Sequence[Display], limits: Mapping[str, Sequence[tuple[str, float]]]
-) -> list[dict[str, Any]]:
-    charts = []
-    for number, group in enumerate(group_displays(displays), start=1):
-        pairs = list(dict.fromkeys((label, float(value)) for display in group for label, value in limits.get(display.key, ())))
-        wide = draw_chart(table, group, pairs)
-        narrow = draw_chart(table, group, pairs, narrow=True)
-        charts.append(
-            {
-                "id": f"chart-{number}",
-                "title": wide.title,
-                "wide": _markup(wide, f"wide-{number}"),
-                "narrow": _markup(narrow, f"narrow-{number}"),
-                "beyond": wide.beyond,
-                "rows": [_extremes(table, read_trace(table, display)) for display in group],
-            }
-        )
-    return charts
+def night_charts(page: NightPage) -> tuple[list[dict[str, Any]], str]:
+    """Give the charts of the readings for the page, and what its script needs to know about them."""
+    charts, places = [], []
+    for number, one in enumerate(chart_night(page.displays, page.limits, page.marks, page.lead), start=1):
+        wide = draw_chart(page.table, one.displays, one.limits, marks=one.marks)
+        narrow = draw_chart(page.table, one.displays, one.limits, narrow=True, marks=one.marks)
+        name = f"chart-{number}"
+        rows = [_extremes(page.table, read_trace(page.table, display)) for display in one.displays]
+        charts.append({**_variants(name, wide, narrow), "rows": rows})
+        both = {"wide": wide.place, "narrow": narrow.place}
+        places.append((name, one.displays, {variant: place for variant, place in both.items() if place is not None}))
+    data = timeline_data(page.table, page.displays, places, page.marks, page.strips)
+    return charts, to_script_json(data)
 
 
-def _markup(chart: Chart, name: str) -> Markup:
-    return Markup(chart.svg(name))
+def _topic_charts(topics: Sequence[TopicChart], axis: TimeAxis) -> dict[str, list[dict[str, Any]]]:
+    """Give the charts of each topic for the page."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for number, topic in enumerate(topics, start=1):
+        drawn = _variants(f"topic-{number}", topic.draw(axis), topic.draw(axis, narrow=True))
+        found.setdefault(topic.topic, []).append({**drawn, "caption": topic.caption})
+    return found
+
+
+def _variants(name: str, wide: Chart, narrow: Chart) -> dict[str, Any]:
+    """Give a chart for the page, once for wide and once for narrow windows."""
+    return {
+        "id": name,
+        "title": wide.title,
+        "wide": Markup(wide.svg(f"{name}-wide")),
+        "narrow": Markup(narrow.svg(f"{name}-narrow")),
+        "beyond": wide.beyond,
+    }
 
 
 def _extremes(table: pd.DataFrame, trace: Trace) -> dict[str, Any]:
@@ -293,31 +359,6 @@ def _extremes(table: pd.DataFrame, trace: Trace) -> dict[str, Any]:
     return cells
 
 
-def _quality(table: pd.DataFrame, displays: Sequence[Display], traces: Sequence[Trace]) -> dict[str, Any]:
-    """Give the table of how the displays were read: headings, and for each display its counts and shares."""
-    counts = count_flags(table, displays)
-    totals = {flag: int(counts[flag.value].sum()) for flag in Flag} if len(counts) else dict.fromkeys(Flag, 0)
-    columns = [flag for flag in Flag if flag not in RARE_FLAGS or totals[flag]]
-    rows = []
-    for trace in traces:
-        key = trace.display.key
-        number = max(1, len(trace.flags))
-        settled = int(np.sum(trace.has(*SETTLED)))
-        doubtful = int(np.sum(trace.has(Flag.DOUBTFUL)))
-        rows.append(
-            {
-                "key": key,
-                "name": f"{trace.display.quantity}, {trace.display.instrument}".strip(", "),
-                "cells": [int(counts[flag.value][key]) for flag in columns],
-                "settled": settled,
-                "of": len(trace.flags),
-                "settled_share": f"{100 * settled / number:.4g}",
-                "doubtful_share": f"{100 * doubtful / number:.4g}",
-            }
-        )
-    return {"heads": [flag_name(flag) for flag in columns], "rows": rows}
-
-
 def _limit_rows(findings: Sequence[Finding], notes: Mapping[str, LimitNote]) -> list[dict[str, str]]:
     """Give each limit that a finding speaks of, once, with its source."""
     rows = []
@@ -326,7 +367,7 @@ def _limit_rows(findings: Sequence[Finding], notes: Mapping[str, LimitNote]) -> 
         sources = dict.fromkeys(source for finding in findings if finding.limit == slug for source in finding.sources)
         rows.append(
             {
-                "line": _limit_line(note) if note else slug,
+                "line": note.line if note else slug,
                 "source": wording.sentence(note.source if note else "; ".join(sources)),
                 "note": wording.sentence(note.note if note else ""),
             }

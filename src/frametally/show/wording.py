@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 from frametally.model import Finding
@@ -11,6 +12,9 @@ from frametally.show.tables import decimal_places, format_value
 from frametally.show.traces import MONTHS
 
 TONE_WORDS = {"danger": "Danger", "warning": "Warning", "note": "Note", "calm": "Within"}
+
+_NEXT_TO_NOTHING = 60
+"""A first sentence shorter than this does not stand alone. [characters]"""
 
 VERDICT_WORDS = {
     "exceeds": "limit exceeded",
@@ -34,6 +38,19 @@ def count_text(number: int, noun: str) -> str:
 def with_unit(text: str, unit: str) -> str:
     """Put the unit behind a number, with a space that no line breaks at; nothing where the unit is "1" or empty."""
     return text if unit in ("", "1") else f"{text}\u00a0{unit}"
+
+
+def rounded_finding(finding: Finding, digits: int = 3) -> Finding:
+    """Give a finding whose numbers have so many significant digits; what is reckoned from readings is known no better."""
+    if finding.unit == "min":
+        return finding
+    return change_numbers(finding, lambda number: float(f"{number:.{digits}g}"))
+
+
+def change_numbers(finding: Finding, change: Callable[[float], float]) -> Finding:
+    """Give a finding with its number and bounds changed; what is open or not known stays so."""
+    value, lower, upper = (None if v is None else change(v) for v in (finding.value, finding.lower, finding.upper))
+    return replace(finding, value=value, lower=lower, upper=upper)
 
 
 def finding_number(finding: Finding, resolution: float | None = None) -> str:
@@ -154,6 +171,11 @@ def hold_units(text: str) -> str:
 def sentence(text: str) -> str:
     """Put a full stop behind a text that has none; nothing stays nothing."""
     return text if not text or text.endswith((".", "!", "?")) else f"{text}."
+
+
+def brief(text: str, most: int = 170) -> int:
+    """Give how many sentences to show first: two where they fit into so many characters or the first says next to nothing."""
+    return 2 if len(gist_of(text)[0]) <= most or len(gist_of(text, 1)[0]) < _NEXT_TO_NOTHING else 1
 
 
 def gist_of(text: str, sentences: int = 2) -> tuple[str, str]:
