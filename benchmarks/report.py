@@ -11,8 +11,9 @@ import numpy as np
 
 HEADING = """# Benchmark results
 
-Made by `benchmarks/accuracy.py` and `benchmarks/speed.py`; run them again after a change to reading, and keep what they give.
-Counts and ratios only: times are against something measured in the same run, so that they mean the same on any machine.
+Made by `benchmarks/accuracy.py`, `benchmarks/registration.py` and `benchmarks/speed.py`; run them again after a change to
+reading, and keep what they give. Beside every time stands its ratio to something measured in the same run, which means the same
+on any machine; milliseconds are those of the machine it ran on.
 """
 
 
@@ -23,7 +24,8 @@ def write_section(out: Path | None, title: str, text: str) -> None:
     if out is None:
         print(section)
         return
-    before = out.read_text(encoding="utf-8") if out.exists() else HEADING
+    known = out.read_text(encoding="utf-8") if out.exists() else ""
+    before = HEADING + "".join(known.partition("\n## ")[1:])
     pattern = re.compile(rf"^## {re.escape(title)}\n.*?(?=^## |\Z)", re.MULTILINE | re.DOTALL)
     added = before.rstrip("\n") + "\n\n" + section
     after = pattern.sub(lambda _: section + "\n", before) if pattern.search(before) else added

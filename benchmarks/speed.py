@@ -1,9 +1,10 @@
 """Takes the demo night (or any night with its calibration); gives how long each stage of reading a photo takes, as ratios.
 
-    python benchmarks/speed.py [--frames FOLDER -c CALIBRATION] [--photos N] [--out benchmarks/RESULTS.md]
+    python benchmarks/speed.py [--frames FOLDER -c CALIBRATION] [--photos N] [--memory N,M] [--out benchmarks/RESULTS.md]
 
 Everything is measured in one run, stage after stage on the same photo, so that a busy machine slows all of it alike. The
-measure is OpenCV's bare decoding of the same file from memory.
+measure is OpenCV's bare decoding of the same file from memory. Then the same for photos of 12 megapixels, against bare decoding
+in grey, with the memory that nights of N and M such photos take.
 """
 
 from __future__ import annotations
@@ -19,6 +20,9 @@ from typing import TypeVar
 import cv2
 import numpy as np
 from borrowed import ROOT
+from measures.counting import table
+from measures.large import CENTRES, draw_large, help_time, measure_stages, measure_threads, peak_memory
+from measures.large import STAGES as LARGE_STAGES
 from report import write_section
 
 from frametally.errors import BadFrame
@@ -91,6 +95,28 @@ def measure(frames: Path, calibration: Path, most: int) -> str:
     return about + "\n\n" + "\n".join(lines)
 
 
+def measure_large(frames: Path, calibration: Path, photos: int, memory: tuple[int, ...]) -> str:
+    """Give the section's text on photos of 12 megapixels."""
+    shares: list[list[str]] = [[stage] for stage in LARGE_STAGES]
+    with TemporaryDirectory(prefix="frametally-benchmark-") as name:
+        folder = Path(name)
+        for place, centre in CENTRES.items():
+            (folder / place).mkdir()
+            large = draw_large(folder / place, frames, calibration, centre, photos)
+            spent = measure_stages(large, rounds=4)
+            bare = float(np.median(spent[LARGE_STAGES[0]]))
+            for row, stage in zip(shares, LARGE_STAGES, strict=True):
+                row.append(f"{float(np.median(spent[stage])) / bare:.2f}")
+            print(f"{place}: bare decoding in grey {1000 * bare:.1f} ms", file=sys.stderr)
+        walls = measure_threads(large, rounds=5)
+        peaks = {count: peak_memory(large, folder, count) for count in memory}
+    lines = [table(("stage, in bare decodings in grey", *(f"displays in the {place}" for place in CENTRES)), shares), ""]
+    lines.append(f"Two threads are {walls[1] / walls[2]:.2f} times as fast as one (by the clock on the wall).")
+    lines += [f"Peak memory of `frametally read` for {count} of these photos: {peak:.0f} MB." for count, peak in peaks.items()]
+    lines.append(f"`frametally --help`: {1000 * help_time(9):.0f} ms of the processor's time.")
+    return "\n".join(lines)
+
+
 def main() -> None:
     """Measure, then print or write."""
     about, _, usage = (__doc__ or "").partition("\n\n")
@@ -98,10 +124,14 @@ def main() -> None:
     parser.add_argument("--frames", type=Path, default=ROOT / "sample_frames")
     parser.add_argument("-c", "--calibration", type=Path, default=ROOT / "calibration" / "canal_boat.toml")
     parser.add_argument("--photos", type=int, default=60, help="photos for the stages")
+    parser.add_argument("--memory", default="200,2000", help="numbers of 12-megapixel photos whose peak memory is measured")
     parser.add_argument("--out", type=Path, help="a Markdown file to write the section into")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
+    memory = tuple(int(count) for count in asked.memory.split(",") if count)
     write_section(asked.out, "Speed", measure(asked.frames, asked.calibration, asked.photos))
+    large = measure_large(ROOT / "sample_frames", ROOT / "calibration" / "canal_boat.toml", 5, memory)
+    write_section(asked.out, "Speed with 12 megapixels", large)
 
 
 if __name__ == "__main__":

@@ -22,16 +22,21 @@ FLAGS_FOR: dict[str, frozenset[str]] = {
 }
 """The right flags for what is not a number; any word has "status"."""
 
+STATES = frozenset({"blank", "over_range", "under_range", "status"})
+"""Flags that state something of the display: where it showed a number, they state what is not so."""
+
 
 @dataclass(frozen=True)
 class Miss:
-    """One reading that is not as it should be."""
+    """One reading that is not as it should be; `raw_text` and `confidence` are "" where no audit table was given."""
 
     frame: str
     display: str
     truth: str
     value: str
     flag: str
+    raw_text: str = ""
+    confidence: str = ""
 
 
 @dataclass
@@ -39,14 +44,16 @@ class Score:
     """How a night, or several, were read.
 
     `readable` displays that showed a number which could be read; of them `exact` were read right and vouched for, `doubtful`
-    left open, `given_up` shown without a value. `troubles` displays that showed none; of them `misflagged` with another flag
-    than theirs. `silently_wrong`: vouched for, and not what the display showed.
+    left open, `given_up` shown without a value, and of those `misnamed` called off, over range or a word. `troubles` displays
+    that showed none; of them `misflagged` with another flag than theirs. `silently_wrong`: vouched for, and not what the
+    display showed.
     """
 
     readable: int = 0
     exact: int = 0
     doubtful: list[Miss] = field(default_factory=list)
     given_up: list[Miss] = field(default_factory=list)
+    misnamed: list[Miss] = field(default_factory=list)
     troubles: int = 0
     misflagged: list[Miss] = field(default_factory=list)
     silently_wrong: list[Miss] = field(default_factory=list)
@@ -61,19 +68,24 @@ class Score:
         self.readable += other.readable
         self.exact += other.exact
         self.troubles += other.troubles
-        for name in ("doubtful", "given_up", "misflagged", "silently_wrong"):
+        for name in ("doubtful", "given_up", "misnamed", "misflagged", "silently_wrong"):
             getattr(self, name).extend(getattr(other, name))
 
 
-def score_night(readings: Sequence[Mapping[str, str]], truth: Sequence[Mapping[str, str]]) -> Score:
-    """Compare the rows of `readings.csv` with those of `truth.csv`, frame by frame. Raises KeyError where a frame has no row."""
+def score_night(
+    readings: Sequence[Mapping[str, str]], truth: Sequence[Mapping[str, str]], audit: Sequence[Mapping[str, str]] = ()
+) -> Score:
+    """Compare the rows of `readings.csv` with those of `truth.csv`, frame by frame; `audit`, the rows of `readings_audit.csv`,
+    adds raw texts and confidences to what is not as it should be. Raises KeyError where a frame has no row."""
+    known = {(row["frame"], row["display"]): (row["raw_text"], row["confidence"]) for row in audit if row["frame"]}
     by_frame = {row["frame"]: row for row in readings if row["frame"]}
     score = Score()
     for wanted in truth:
         found = by_frame[wanted["frame"]]
         for display in (name for name in wanted if name not in NOT_DISPLAYS):
             value, flag = found[display], found[f"{display}_flag"]
-            _count(score, Miss(wanted["frame"], display, wanted[display], value, flag))
+            more = known.get((wanted["frame"], display), ())
+            _count(score, Miss(wanted["frame"], display, wanted[display], value, flag, *more))
     return score
 
 
@@ -96,6 +108,8 @@ def _count(score: Score, one: Miss) -> None:
         score.doubtful.append(one)
     else:
         score.given_up.append(one)
+        if one.flag in STATES:
+            score.misnamed.append(one)
 
 
 def _number(text: str) -> float | None:
