@@ -25,6 +25,7 @@ find_missing() {
     if [ "$purpose" != demo ]; then
         [ -d /usr/share/fonts/truetype/dseg ] || wished="$wished fonts-dseg"
         command -v chromium >/dev/null 2>&1 || wished="$wished chromium"
+        command -v chromedriver >/dev/null 2>&1 || wished="$wished chromium-driver"
     fi
     if [ "$purpose" = all ]; then
         needed="$needed$wished"

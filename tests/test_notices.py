@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from frametally.corrections import Correction
-from frametally.model import Display, Event, Trial, TrialInstrument
-from frametally.notices import correction_notices, trial_notices, unassessed_columns, unassessed_notices
+from frametally.model import Display, Event, Notice, Trial, TrialInstrument
+from frametally.notices import correction_notices, trial_notices, unassessed_columns, unassessed_notices, view_notices
 
 EVENING = datetime(2026, 10, 30, 21, 40, tzinfo=UTC)
 TIMES = [EVENING + timedelta(minutes=4 * at) for at in range(150)]
@@ -174,3 +175,96 @@ def test_other_quantities_and_right_keys_say_nothing() -> None:
 def test_columns_of_a_table_that_name_a_quantity_are_told() -> None:
     (notice,) = unassessed_columns(["time", "frame", "co_ppm", "co_ppm_flag", "Oxygen", "pressure"])
     assert notice.text == "Oxygen: not assessed; give --column 'Oxygen=o2_pct' to have it assessed."
+
+
+# --- the camera's path -------------------------------------------------------------------------------------------------
+
+
+def path(
+    places: list[tuple[float, float, float] | None], flags: dict[str, list[str]] | None = None, instrument: str = "shelf unit"
+) -> list[Notice]:
+    """Give the notices of a night in which the view stood at these places, None where it was not found at all."""
+    flags = flags or {"rh_pct": ["ok" if place else "lost" for place in places]}
+    lines = [
+        {
+            "time": (EVENING + timedelta(minutes=4 * at)).isoformat(),
+            "elapsed_min": 4.0 * at,
+            "frame": f"f{at:03d}.jpg",
+            "display": key,
+            "flag": flags[key][at],
+        }
+        | dict(zip(("shift_x_px", "shift_y_px", "rotation_deg"), place or (None, None, None), strict=True))
+        for at, place in enumerate(places)
+        for key in flags
+    ]
+    return view_notices(pd.DataFrame(lines), [display(key, instrument=instrument) for key in flags])
+
+
+STILL = (0.2, -0.1, 0.0)
+
+
+def test_a_nudge_is_told_with_its_time_its_frame_and_how_far() -> None:
+    (notice,) = path([STILL] * 20 + [(30.2, -16.1, 1.2)] * 20)
+
+    assert (notice.code, notice.where) == ("camera-nudged", "f020.jpg")
+    assert "At 2026-10-30 23:00 (f020.jpg)" in notice.text
+    assert "34 px (30 right, 16 up)" in notice.text
+    assert "+1.2°" in notice.text
+
+
+@pytest.mark.parametrize(
+    "places",
+    [
+        [STILL] * 30,
+        [(0.2 * at, -0.3 * at, 0.0) for at in range(30)],  # a tripod that sags
+        [(3.0 * (-1) ** at, 0, 0) for at in range(30)],  # a floor that trembles
+        [STILL] * 10 + [(25.0, 3.0, 0.5)] + [STILL] * 10,  # one photo in which somebody leans on the table
+        [STILL] * 10 + [None] * 5 + [STILL] * 10,  # a view that was blocked
+        [],
+        [STILL],
+        [None] * 5,
+    ],
+)
+def test_what_is_no_nudge(places: list[tuple[float, float, float] | None]) -> None:
+    assert [notice for notice in path(places) if notice.code == "camera-nudged"] == []
+
+
+def test_a_nudge_while_the_view_was_blocked() -> None:
+    (notice,) = path([STILL] * 8 + [None] * 4 + [(9.0, 0, 0)] * 8)
+    assert notice.where == "f012.jpg"
+
+
+def test_each_of_two_nudges_is_told_once() -> None:
+    places = [STILL] * 6 + [(20.0, 0, 0)] * 2 + [(20.0, 30.0, 0)] * 6
+    assert [notice.where for notice in path(places)] == ["f006.jpg", "f008.jpg"]
+
+
+def test_a_camera_that_is_nudged_all_night_is_summed_up() -> None:
+    rng = np.random.default_rng(1)
+    places = [(100.0 * k + float(rng.normal()), 0.0, 0.0) for k in range(15) for _ in range(4)]
+    notices = path(places)
+
+    assert len(notices) == 11
+    assert notices[-1].text.startswith("The camera was nudged 4 times more")
+
+
+def test_an_instrument_that_left_is_told_once_with_all_its_displays() -> None:
+    flags = {"rh_pct": ["ok"] * 10 + ["lost"] * 8, "temp_c": ["ok"] * 9 + ["doubtful"] + ["lost"] * 8}
+    (notice,) = path([STILL] * 18, flags)
+
+    assert (notice.code, notice.where) == ("instrument-left", "f010.jpg")
+    assert "rh_pct, temp_c of the shelf unit" in notice.text
+    assert "lost in the 8 photos from then on" in notice.text
+
+
+@pytest.mark.parametrize(
+    "flags",
+    [
+        ["ok"] * 8 + ["lost"] * 5 + ["ok"] * 2,  # it came back
+        ["ok"] * 13 + ["lost"] * 2,  # too short to say
+        ["lost"] * 15,  # never seen: a calibration that does not fit
+        ["ok"] * 12 + ["hidden"] * 3,
+    ],
+)
+def test_what_is_no_departure(flags: list[str]) -> None:
+    assert path([STILL] * 15, {"rh_pct": flags}) == []

@@ -353,7 +353,7 @@ def test_evidence_is_this_runs_alone(job: Callable[..., Outcome], frames: Path, 
     (evidence / "my own.jpg").write_bytes(b"not yours")
     (frames / "cabin_0118.jpg").unlink()
     job(tmp_path / "results")
-    names = {path.name for path in evidence.iterdir()}
+    names = {path.name for path in evidence.rglob("*.jpg")}
     assert not [name for name in names if "0118" in name]
     assert [name for name in names if name.startswith("co_ppm_highest_")]
     assert (evidence / "my own.jpg").read_bytes() == b"not yours"
@@ -362,11 +362,11 @@ def test_evidence_is_this_runs_alone(job: Callable[..., Outcome], frames: Path, 
 def test_evidence_stays_when_the_photos_are_gone(job: Callable[..., Outcome], frames: Path, tmp_path: Path) -> None:
     results = tmp_path / "results"
     outcome = job(results)
-    before = {path.name: path.read_bytes() for path in sorted((results / "evidence").iterdir())}
+    before = {path.name: path.read_bytes() for path in sorted((results / "evidence").rglob("*.jpg"))}
     report = (results / "report.html").read_bytes()
     frames.rename(tmp_path / "on another disk")
     finish(outcome.results)
-    assert {path.name: path.read_bytes() for path in sorted((results / "evidence").iterdir())} == before
+    assert {path.name: path.read_bytes() for path in sorted((results / "evidence").rglob("*.jpg"))} == before
     assert (results / "report.html").read_bytes() == report
 
 
@@ -417,7 +417,7 @@ def test_evidence_of_frames_with_one_name_in_two_folders(sample_frames: Path, ca
         if finding.slug in ("highest", "lowest")
         for frame in finding.evidence[:2]
     }
-    assert len(list((tmp_path / "results" / "evidence").iterdir())) == len(wanted)
+    assert len(list((tmp_path / "results" / "evidence").glob("*.jpg"))) == len(wanted)
 
 
 def test_read_leaves_no_report_of_other_readings(

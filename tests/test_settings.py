@@ -18,7 +18,7 @@ from pydantic import BaseModel
 
 from frametally.errors import BadInput
 from frametally.faults import EXAMPLES
-from frametally.model import Accuracy, Calibration, Display, Instrument, Method, Trial
+from frametally.model import Accuracy, Calibration, Display, Instrument, Manifest, Method, Trial
 from frametally.settings import (
     LARGEST_FILE_BYTES,
     fingerprint,
@@ -278,7 +278,7 @@ def _all_models() -> list[type[BaseModel]]:
 
 def test_every_key_has_an_example_line_and_every_line_is_right() -> None:
     checked = set()
-    for model in models(Calibration) | models(Trial) | models(Method):
+    for model in models(Calibration) | models(Trial) | models(Method) | models(Manifest):
         for name, field in model.model_fields.items():
             if model is Display and name == "instrument":
                 continue

@@ -1,7 +1,8 @@
 """Reads instrument displays in time-lapse photos and says what the night's air meant.
 
 For notebooks and scripts: `read_display` reads one display in one picture, `read_frames` a whole folder of photos into a
-pandas DataFrame. Names are loaded when they are first asked for, so that `import frametally` costs nothing.
+pandas DataFrame, and `load` takes up the tables and findings that a run has left. Names are loaded when they are first asked
+for, so that `import frametally` costs nothing.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from frametally.loading import LoadedNight, load
     from frametally.model import Flag, Reading
     from frametally.read import read_display
     from frametally.run import read_frames
@@ -17,11 +19,13 @@ if TYPE_CHECKING:
 
     __version__: str
 
-__all__ = ["Flag", "Reading", "__version__", "load_calibration", "read_display", "read_frames"]
+__all__ = ["Flag", "LoadedNight", "Reading", "__version__", "load", "load_calibration", "read_display", "read_frames"]
 
 _HOMES = {
     "Flag": "frametally.model",
+    "LoadedNight": "frametally.loading",
     "Reading": "frametally.model",
+    "load": "frametally.loading",
     "load_calibration": "frametally.settings",
     "read_display": "frametally.read",
     "read_frames": "frametally.run",

@@ -64,5 +64,13 @@ class ProgramMissing(FrametallyError):
     exit_code = ExitCode.PROGRAM_MISSING
 
 
+class NightsFailed(FrametallyError):
+    """Of the nights of one job some did not end well; the exit code is that of the worst."""
+
+    def __init__(self, text: str, exit_code: ExitCode) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
 class BadFrame(Exception):
     """One frame's file cannot be used; the run goes on with a row flagged no_frame. The text says why."""

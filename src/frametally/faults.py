@@ -52,6 +52,14 @@ EXAMPLES: dict[str, str] = {
     "flue": "flue = true",
     "on": "on = 2026-10-30T20:50:00+00:00",
     "off": "off = 2026-10-31T07:36:00+00:00",
+    "night": '[[night]] and below it frames = "boat_a/photos"',
+    "frames": 'frames = "boat_a/photos"',
+    "calibration": 'calibration = "boat_a/calibration.toml"',
+    "trial": 'trial = "boat_a/trial.toml"',
+    "method": 'method = "method.toml"',
+    "results": 'results = "boat_a/results"',
+    "utc_offset": 'utc_offset = "+01:00"',
+    "every_s": "every_s = 60",
     "notes": 'notes = "Kettle on top until about 01:00."',
     "vent": "[[vent]] and below it free_area_cm2 = 70",
     "free_area_cm2": "free_area_cm2 = 70",
@@ -136,7 +144,7 @@ def _unknown_key(place: Place, kind: type[BaseModel], data: dict[str, Any]) -> t
 _HEADINGS = {
     "Instrument": "[[instrument]]", "Display": "[[instrument.display]]", "Accuracy": "accuracy = { ... }", "Space": "[space]",
     "Appliance": "[[appliance]]", "Vent": "[[vent]]", "Event": "[[event]]", "People": "[people]", "Outdoor": "[outdoor]",
-    "TrialInstrument": "[[instrument]]",
+    "TrialInstrument": "[[instrument]]", "ManifestNight": "[[night]]",
 }  # fmt: skip
 
 

@@ -11,15 +11,20 @@ from pathlib import Path
 from frametally.errors import BadInput
 from frametally.journal import Correction, latest_corrections, load_corrections, load_journal
 from frametally.model import FORMAT, Calibration, Display, Frame, FrameRecord, Method, Night, Notice
+from frametally.places import Place, Url, place_of
 from frametally.settings import fingerprint
 from frametally.show.files import write_whole
 
 
 class Results:
-    """One results folder. Nothing is written before `keep_inputs`, but the journal."""
+    """One results folder. Nothing is written before `keep_inputs`, but the journal.
 
-    def __init__(self, path: Path) -> None:
+    `frames` is where the photos lie now, None where they are still where the run found them.
+    """
+
+    def __init__(self, path: Path, frames: Path | None = None) -> None:
         self.path = path
+        self._frames = frames
         self.journal = path / "journal.jsonl"
         self.readings = path / "readings.csv"
         self.audit = path / "readings_audit.csv"
@@ -52,11 +57,12 @@ class Results:
         if self.path.exists() and not self.path.is_dir():
             raise BadInput(f"{self.path} is a file; give a folder for the results with -o")
 
-    def check_place(self, frames: Path, calibration: Path, trial: Path | None, method: Path | None) -> None:
+    def check_place(self, frames: Place, calibration: Path, trial: Path | None, method: Path | None) -> None:
         """Raise `BadInput` where results here would be mixed up with the photos, or would overwrite what is the user's."""
         self.check_is_folder()
-        here, photos = self.path.resolve(), frames.resolve()
-        if photos.is_dir() and (here.is_relative_to(photos) or photos.is_relative_to(here / self.evidence.name)):
+        here, photos = self.path.resolve(), frames.resolve() if isinstance(frames, Path) else None
+        inside = photos is not None and (here.is_relative_to(photos) or photos.is_relative_to(here / self.evidence.name))
+        if photos is not None and photos.is_dir() and inside:
             raise BadInput(
                 f"the results folder {self.path} and the folder of photos {frames} lie within one another, so that the"
                 " pictures of the results would be taken for photos of the night; give a folder beside the photos with -o"
@@ -81,7 +87,7 @@ class Results:
         return (self.readings, self.audit, self.assessment, self.report, *copies)
 
     def keep_inputs(
-        self, calibration: Path, trial: Path | None, method: Path | None, night: Night, notices: Sequence[Notice], source: Path
+        self, calibration: Path, trial: Path | None, method: Path | None, night: Night, notices: Sequence[Notice], source: Place
     ) -> None:
         """Copy what the user gave, and write down which frames the night had, in order, with their times.
 
@@ -94,7 +100,7 @@ class Results:
                 write_whole(kept, given.read_bytes())
         data = {
             "format": FORMAT,
-            "source": str(source.resolve()),
+            "source": str(source.resolve() if isinstance(source, Path) else source),
             "time_source": night.time_source,
             "frames": [[f.name, None if f.time is None else f.time.isoformat(), f.time_source, f.index] for f in night.frames],
             "notices": [asdict(notice) for notice in notices],
@@ -118,7 +124,7 @@ class Results:
         """Give the frames and notices written down by `keep_inputs`. Raises `BadInput` where the folder holds no run."""
         try:
             data = json.loads(self._night.read_text(encoding="utf-8"))
-            source = Path(data["source"])
+            source = self._frames or place_of(data["source"])
             frames = tuple(
                 Frame(name, _path_of(source, name), index, None if time is None else datetime.fromisoformat(time), time_source)
                 for name, time, time_source, index in data["frames"]
@@ -175,8 +181,10 @@ class Results:
         return corrections, notices
 
 
-def _path_of(source: Path, name: str) -> Path:
+def _path_of(source: Place, name: str) -> Place:
     """Give the file of a frame: inside the source folder, or the source itself where that is one file."""
+    if isinstance(source, Url):
+        return source if source.name == name else source / name
     if source.is_file():
         return source
     return source / name.split("#", 1)[0] if "#" in name and not (source / name).exists() else source / name

@@ -9,17 +9,20 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Literal
 
 import pandas as pd
 
 from frametally.assess import assess
-from frametally.clean import Tables, make_tables
+from frametally.clean import Tables, make_tables, with_shown_times
 from frametally.corrections import load_corrections
+from frametally.engines import Engine, LocalEngine
 from frametally.errors import BadInput, TooDoubtful
 from frametally.frames import open_night
 from frametally.misfit import Misfit, check_fits, find_misfits, keep_pictures, misfit_notices
 from frametally.model import Assessment, Calibration, Flag, FrameRecord, Method, Night, Notice
-from frametally.notices import correction_notices, trial_notices, unassessed_columns, unassessed_notices
+from frametally.notices import correction_notices, trial_notices, unassessed_columns, unassessed_notices, view_notices
+from frametally.places import Place, place_of
 from frametally.reading import Progress, Settings, read_night
 from frametally.results import Results
 from frametally.settings import load_calibration, load_method, load_trial
@@ -31,14 +34,16 @@ log = logging.getLogger("frametally")
 
 @dataclass(frozen=True)
 class Options:
-    """What a run can be told beside its files."""
+    """What a run can be told beside its files; with `teach`, settled frames teach the reader, and what is open is read again."""
 
     utc_offset: str | None = None
     start: datetime | None = None
     every_s: float | None = None
+    camera: str | None = None
     jobs: int = 1
     fresh: bool = False
     readings_only: bool = False
+    teach: bool = True
 
 
 @dataclass(frozen=True)
@@ -55,18 +60,20 @@ class Outcome:
 
 
 def run(
-    frames: Path,
+    frames: Place,
     calibration: Path,
     results: Path,
     *,
     trial: Path | None = None,
     method: Path | None = None,
     options: Options | None = None,
+    engine: Engine | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """Do the whole job; a run that was stopped is taken up where it stopped.
 
-    Raises the exceptions of `errors`; one bad frame is a row in the table, never an exception.
+    `engine` reads the photos; without one, `jobs` threads of the options do. Raises the exceptions of `errors`; one bad frame
+    is a row in the table, never an exception.
     """
     options = options or Options()
     folder = Results(results)
@@ -74,14 +81,22 @@ def run(
         trial = folder.trial  # not this command's business: what an earlier run was given stays
     settings = load_settings(calibration, trial, method)
     folder.check_place(frames, calibration, trial, method)
-    night = open_night(frames, utc_offset=options.utc_offset, start=options.start, every_s=options.every_s)
-    bad_frames = read_night(night, settings, folder, options.jobs, options.fresh, progress)
+    night = open_night(frames, utc_offset=options.utc_offset, start=options.start, every_s=options.every_s, camera=options.camera)
+    bad_frames = read_night(
+        night, settings, folder, engine or LocalEngine(options.jobs), options.fresh, progress, to_teach=options.teach
+    )
+    night = _with_clock_in_view(night, settings, folder)
     folder.keep_inputs(calibration, trial, method, night, [*night.notices, *bad_frames], frames)
     return finish(folder, readings_only=options.readings_only)
 
 
-def finish(folder: Results, *, readings_only: bool = False) -> Outcome:
-    """Make tables, assessment and report from a results folder's journal and corrections. No photo is read anew."""
+def finish(
+    folder: Results, *, readings_only: bool = False, units: Literal["metric", "us"] = "metric", figures: Path | None = None
+) -> Outcome:
+    """Make tables, assessment and report from a results folder's journal and corrections. No photo is read anew.
+
+    `units` are those of the report; with `figures` its charts are written into that folder as well.
+    """
     night, found = folder.night()
     settings = load_settings(folder.calibration, folder.trial, folder.method)
     calibration, displays = settings.calibration, settings.calibration.displays
@@ -97,8 +112,15 @@ def finish(folder: Results, *, readings_only: bool = False) -> Outcome:
     if readings_only:
         return Outcome(tables, calibration, settings.method, folder, None, notices, misfits)
     assessment = assess(tables.readings, displays, settings.trial)
-    show_findings(folder, settings, night, tables, assessment, notices)
+    show_findings(folder, settings, night, tables, assessment, notices, records=records, units=units, figures=figures)
     return Outcome(tables, calibration, settings.method, folder, assessment, notices, misfits)
+
+
+def _with_clock_in_view(night: Night, settings: Settings, folder: Results) -> Night:
+    """Let a clock among the displays set the times that the photos lack, and check those that they have."""
+    trial, displays = settings.trial, settings.calibration.displays
+    records = folder.records(night, settings.calibration, settings.method)
+    return with_shown_times(night, records, displays, trial.start.date() if trial and trial.start else None)
 
 
 def _notices_of_the_users(
@@ -114,6 +136,7 @@ def _notices_of_the_users(
         times = [frame.time for frame in night.frames if frame.time is not None]
         yield from trial_notices(settings.trial, times, [instrument.name for instrument in settings.calibration.instrument])
     yield from unassessed_notices(displays)
+    yield from view_notices(tables.audit, displays)
 
 
 def load_settings(calibration: Path, trial: Path | None, method: Path | None) -> Settings:
@@ -186,7 +209,7 @@ def read_frames(
 
     Parameters
     ----------
-    folder : of photos, or a video file
+    folder : of photos, or a video file, or the URL of photos (extra `cluster`)
     calibration : file, or what `load_calibration` gives
     utc_offset, start, every_s : the clock's offset ("+01:00"), the first frame's time, seconds from frame to frame;
         where the photos do not say
@@ -207,9 +230,10 @@ def read_frames(
     """
     known = calibration if isinstance(calibration, Calibration) else load_calibration(Path(calibration))
     settings = Settings(known, None, method or Method())
-    night = open_night(Path(folder), utc_offset=utc_offset, start=start, every_s=every_s)
+    night = open_night(place_of(folder), utc_offset=utc_offset, start=start, every_s=every_s)
     with TemporaryDirectory(prefix="frametally-") as place:
         journal = Results(Path(place))
-        read_night(night, settings, journal, jobs, False, progress)
+        read_night(night, settings, journal, LocalEngine(jobs), False, progress)
+        night = _with_clock_in_view(night, settings, journal)
         records = journal.records(night, known, settings.method)
     return make_tables(records, known.displays, settings.method).readings

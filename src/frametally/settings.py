@@ -22,9 +22,12 @@ from pydantic import BaseModel, ValidationError
 from frametally.calibration_writer import plain, save_calibration, tuples
 from frametally.errors import BadInput
 from frametally.faults import EXAMPLES, Place, example_for, place_in_words, sentences, shown, value_at
-from frametally.model import FORMAT, Calibration, Method, Trial
+from frametally.model import FORMAT, Calibration, Manifest, Method, Trial
 
-__all__ = ["LARGEST_FILE_BYTES", "fingerprint", "load_calibration", "load_method", "load_trial", "save_calibration"]
+__all__ = [
+    "LARGEST_FILE_BYTES", "check_manifest", "fingerprint", "load_calibration", "load_manifest", "load_method", "load_trial",
+    "read_text", "save_calibration",
+]  # fmt: skip
 
 LARGEST_FILE_BYTES = 5_000_000
 """No settings file is this large; a video given in its place is."""
@@ -33,9 +36,10 @@ _KINDS: dict[type[BaseModel], tuple[str, str]] = {
     Calibration: ("calibration", "give it with -c"),
     Trial: ("trial", "give it with -t"),
     Method: ("method", "give it where a method file is asked for"),
+    Manifest: ("manifest", "give it with --manifest"),
 }
 
-_Model = TypeVar("_Model", Calibration, Trial, Method)
+_Model = TypeVar("_Model", Calibration, Trial, Method, Manifest)
 
 
 # --- load ------------------------------------------------------------------------------------------------------------
@@ -56,8 +60,21 @@ def load_method(path: Path) -> Method:
     return _load(path, Method)
 
 
+def load_manifest(path: Path) -> Manifest:
+    """Give the list of a fleet's nights in a TOML file; `BadInput` lists every fault with its place and remedy."""
+    return _load(path, Manifest)
+
+
+def check_manifest(path: Path, data: dict[str, Any]) -> Manifest:
+    """Give the manifest that was read from another kind of file; `BadInput` as in `load_manifest`."""
+    return _checked(path, data, Manifest)
+
+
 def _load(path: Path, kind: type[_Model]) -> _Model:
-    data: dict[str, Any] = _tables(path, kind)
+    return _checked(path, _parsed(path, read_text(path, _KINDS[kind][0])), kind)
+
+
+def _checked(path: Path, data: dict[str, Any], kind: type[_Model]) -> _Model:
     _check_kind(path, data, kind)
     _check_format(path, data)
     faults = [*_not_finite(data, data), *_EXTRA_CHECKS[kind](data)]
@@ -79,14 +96,13 @@ def _listed(path: Path, faults: list[str]) -> str:
     return f"{path} has {len(told)} faults:\n" + "\n".join(f"  {fault}" for fault in told)
 
 
-def _tables(path: Path, kind: type[BaseModel]) -> dict[str, Any]:
-    """Read the file and take its TOML apart, or say in plain words why that cannot be done."""
-    name = _KINDS[kind][0]
+def read_text(path: Path, name: str) -> str:
+    """Give a settings file's text, or say in plain words why that cannot be done; `name` says what kind it should be."""
     try:
         if path.is_dir():
             raise BadInput(f"{path} is a folder; give the {name} file itself, like {path / (name + '.toml')}")
         if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise BadInput(f"{path} is far too large for a {name} file; give the TOML file that holds the {name}")
+            raise BadInput(f"{path} is far too large for a {name} file; give the file that holds the {name}")
         content = path.read_bytes()
     except FileNotFoundError:
         raise BadInput(f"{path}: there is no such file{_near_file(path)}") from None
@@ -95,11 +111,10 @@ def _tables(path: Path, kind: type[BaseModel]) -> dict[str, Any]:
     except ValueError as error:
         raise BadInput(f"{str(path)!r} is not the name of a file ({error}); check the name") from None
     try:
-        text = content.decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise BadInput(f"{path}, line {line}: this is not UTF-8 text; save the file again with the encoding UTF-8") from None
-    return _parsed(path, text)
 
 
 def _near_file(path: Path) -> str:
@@ -238,6 +253,7 @@ _EXTRA_CHECKS: dict[type[BaseModel], Callable[[dict[str, Any]], Iterable[str]]] 
     Calibration: _calibration_faults,
     Trial: _time_faults,
     Method: _no_more_faults,
+    Manifest: _no_more_faults,
 }
 
 

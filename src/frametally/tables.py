@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import logging
 import re
 import warnings
 from collections.abc import Sequence
@@ -10,8 +11,12 @@ from pathlib import Path
 
 import pandas as pd
 
+from frametally.assess.facts import GASES, QUANTITIES
+from frametally.assess.units import factor, molar_volume, tidy_unit
 from frametally.errors import BadInput
 from frametally.model import key_kind
+
+log = logging.getLogger("frametally")
 
 _QUANTITIES = {
     "co_ppm": ("carbon monoxide[ppm]", "co[ppm]"),
@@ -26,13 +31,16 @@ _QUANTITIES = {
 
 _TIMES = ("time", "elapsed_min")
 _WORDS = {word.lower().replace(" ", ""): key for key, words in _QUANTITIES.items() for word in words}
+_GAS_NAMES = {name: kind for kind in GASES for name in (kind.split("_")[0], QUANTITIES[kind][0].replace(" ", ""))}
+_GAS_IN_UNIT = re.compile(r"^(?:(?P<prefix>[a-z0-9_]+)_)?(?P<name>[a-z0-9]+)\[(?P<unit>[^\]]+)\]\Z")
 
 
 def read_table(path: Path, columns: Sequence[str] = ()) -> pd.DataFrame:
     """Read a UTF-8 CSV file.
 
     `columns` says what headers mean that are not ours: "CO (ppm)=carbon monoxide[ppm]", "Date=time", or with a key of our
-    own, "Wall=wall_co_ppm". Raises `BadInput` where the file cannot be read, has no rows or header, or lacks a named header.
+    own, "Wall=wall_co_ppm"; a gas in another unit, "CO=carbon monoxide[mg/m³]" or "Wall=wall_co[ppb]", is converted. Raises
+    `BadInput` where the file cannot be read, has no rows or header, or lacks a named header.
     """
     table = _renamed(path, _read(path), columns)
     if table.empty:
@@ -77,19 +85,46 @@ def _read(path: Path) -> pd.DataFrame:
 
 def _renamed(path: Path, table: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     """Give the headers that `columns` speaks of their keys."""
-    names = {}
+    names, factors = {}, {}
     for column in columns:
         header, _, meaning = (part.strip() for part in column.rpartition("="))
         if header not in table.columns:
             close = difflib.get_close_matches(header, list(table.columns), n=1, cutoff=0.4)
             near = f"did you mean {close[0]!r}?" if close else "write HEADER=MEANING, as in 'CO (ppm)=carbon monoxide[ppm]'"
             raise BadInput(f"--column {column!r}: {path} has no column {header!r}, only {', '.join(table.columns)}; {near}")
-        names[header] = _key(column, meaning)
+        other = _gas_in_other_unit(meaning)
+        names[header] = _key(column, meaning) if other is None else other[0]
+        if other is not None:
+            factors[other[0]] = other[1]
     taken = [names.get(name, name) for name in table.columns]
     doubled = sorted({name for name in taken if taken.count(name) > 1})
     if doubled:
         raise BadInput(f"{path} would have two columns {doubled[0]}; put a prefix before one, as in 'Wall=wall_{doubled[0]}'")
-    return table.rename(columns=names)
+    renamed = table.rename(columns=names)
+    for key, by in factors.items():
+        renamed[key] = _times(renamed[key], by)
+    return renamed
+
+
+def _gas_in_other_unit(meaning: str) -> tuple[str, float] | None:
+    """Give the key of a gas that is given in another unit than its key's, and what one of that unit is in the key's."""
+    match = _GAS_IN_UNIT.match(re.sub(r"\s", "", meaning.lower()))
+    kind = _GAS_NAMES.get(match["name"]) if match else None
+    unit = tidy_unit(match["unit"]) if match else ""
+    if match is None or kind is None or not unit or (unit == QUANTITIES[kind][1] and not match["prefix"]):
+        return None
+    own = QUANTITIES[kind][1]
+    if "/" in unit:
+        log.warning("Note: %s is converted from %s to %s at 25 °C and 101.325 kPa (%.2f L/mol)", kind, unit, own, molar_volume())
+    key = f"{match['prefix']}_{kind}" if match["prefix"] else kind
+    return key, factor(kind, unit, own)
+
+
+def _times(cells: pd.Series, by: float) -> pd.Series:
+    """Multiply the numbers of a column; words such as OL stay, and so does what is no number at all."""
+    numbers = pd.to_numeric(cells, errors="coerce")
+    scaled = numbers.map(lambda number: float(f"{number * by:.12g}"))
+    return scaled if numbers.notna().sum() == cells.notna().sum() else cells.astype(object).where(numbers.isna(), scaled)
 
 
 def _key(column: str, meaning: str) -> str:

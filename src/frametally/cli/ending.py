@@ -44,21 +44,27 @@ def run_to_code(command: click.Command, arguments: list[str] | None = None) -> i
             return _say_stopped(stop)
         except FrametallyError as error:
             return _say(error, loudness)
-        except ImportError as error:
-            if was_interrupted():
-                return _say_stopped(error)
-            return _say(_missing(error), loudness)
         except Exception as error:  # the one place where a bug of ours is caught
             if was_interrupted():  # a Ctrl-C inside a library can come out as any error of its own
                 return _say_stopped(error)
-            if isinstance(error, OSError) and error.errno in _OF_THE_MACHINE:
-                what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
-                return _say(BadInput(f"{what}; {_OF_THE_MACHINE[error.errno]}"), loudness)
+            known = as_ours(error)
+            if known is not None:
+                return _say(known, loudness)
             _trace(loudness)
             click.echo(f"frametally: a fault in frametally itself ({type(error).__name__}: {error}).", err=True)
             click.echo("What has been read is kept. Run the same command with -v and report what it prints.", err=True)
             return ExitCode.OUR_BUG
     return ExitCode.FINISHED
+
+
+def as_ours(error: Exception) -> FrametallyError | None:
+    """Give what to tell of an error of the machine or of a missing library, None for a bug of ours."""
+    if isinstance(error, ImportError):
+        return _missing(error)
+    if isinstance(error, OSError) and error.errno in _OF_THE_MACHINE:
+        what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+        return BadInput(f"{what}; {_OF_THE_MACHINE[error.errno]}")
+    return None
 
 
 def own_name() -> list[str]:

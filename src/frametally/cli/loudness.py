@@ -13,8 +13,8 @@ from typing import Any
 
 import click
 
-NOISY_LIBRARIES = {"OPENCV_LOG_LEVEL": "SILENT", "OPENCV_FFMPEG_LOGLEVEL": "-8"}
-"""What keeps OpenCV, and the video decoder in it, from writing past us to stderr; a user's own setting counts first."""
+NOISY_LIBRARIES = {"OPENCV_LOG_LEVEL": "SILENT", "OPENCV_FFMPEG_LOGLEVEL": "-8", "DASK_LOGGING__DISTRIBUTED": "critical"}
+"""What keeps OpenCV, the video decoder in it, and Dask from writing past us to stderr; a user's own setting counts first."""
 
 
 @dataclass

@@ -5,16 +5,27 @@ from __future__ import annotations
 import shlex
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from frametally.cli.check import check_command
+from frametally.cli.compare import compare_command
+from frametally.cli.desk import mark_command, review_command
 from frametally.cli.ending import own_name, run_to_code
+from frametally.cli.export import export_command
+from frametally.cli.film import film_command
 from frametally.cli.interruption import one_interruption
 from frametally.cli.loudness import Command, Loudness, keep_stderr, loudness_options, progress_bar
 from frametally.errors import EXIT_MEANING
+from frametally.places import Place, place_of
+
+if TYPE_CHECKING:
+    from frametally.engines import Engine
+    from frametally.run import Options
 
 FOLDER = click.Path(path_type=Path)
 EXIT_HELP = "Exit codes: " + "; ".join(f"{code.value} {meaning}" for code, meaning in EXIT_MEANING.items()) + "."
@@ -35,6 +46,16 @@ class Iso(click.ParamType):
             self.fail(f"{value!r} is no date and time; write it like 2026-10-30T21:40:00+00:00 or 2026-10-30 21:40", param, ctx)
 
 
+class PlaceOfFrames(click.ParamType):
+    """A path, or a URL such as s3://nights/boat."""
+
+    name = "path"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> object:
+        """Give the path or URL."""
+        return place_of(value) if isinstance(value, str) else value
+
+
 @click.group(
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog=EXIT_HELP,
@@ -47,6 +68,12 @@ def cli() -> None:
 
 cli.params += loudness_options()
 cli.command_class = Command
+cli.add_command(mark_command)
+cli.add_command(check_command)
+cli.add_command(review_command)
+cli.add_command(export_command)
+cli.add_command(compare_command)
+cli.add_command(film_command)
 
 ALL_FINDINGS = click.option("--all", "all_findings", is_flag=True, help="Print every finding in full, as in the report.")
 
@@ -55,9 +82,12 @@ def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
     """Add the arguments and options that `run` and `read` share."""
     for decorate in reversed(
         (
-            click.argument("frames", type=FOLDER),
-            click.option("-c", "--calibration", type=FOLDER, required=True, help="Calibration file: where the displays are."),
-            click.option("-o", "--results", type=FOLDER, required=True, help="Results folder; made where it is missing."),
+            click.argument("frames", type=PlaceOfFrames(), required=False),
+            click.option("-c", "--calibration", type=FOLDER, help="Calibration file: where the displays are."),
+            click.option("-o", "--results", type=FOLDER, help="Results folder; made where it is missing."),
+            click.option(
+                "--manifest", type=FOLDER, help="Many nights, listed in this TOML or CSV file, in the place of FRAMES, -c and -o."
+            ),
             click.option("--method", type=FOLDER, help="Method file: how strict to be."),
             click.option(
                 "--utc-offset", metavar="±HH:MM", help="Offset of the camera's clock from UTC, where the photos do not say."
@@ -71,9 +101,26 @@ def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
                 help="Time from frame to frame, with --start.",
             ),
             click.option(
+                "--camera", metavar="NAME", help='The camera whose photos count, where several are mixed: its name, or "IMG_*".'
+            ),
+            click.option(
                 "--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Frames read at the same time."
             ),
+            click.option(
+                "--engine",
+                type=click.Choice(["local", "dask"]),
+                default="local",
+                show_default=True,
+                help="Who reads the frames: --jobs threads here, or a Dask cluster (needs frametally[cluster]).",
+            ),
+            click.option("--scheduler", metavar="ADDRESS", help="The cluster's scheduler, such as tcp://10.0.0.5:8786."),
             click.option("--fresh", is_flag=True, help="Read everything anew; the old journal is kept beside the new one."),
+            click.option(
+                "--teach/--no-teach",
+                default=True,
+                show_default=True,
+                help="Learn each display from the settled frames, then read the doubtful ones again.",
+            ),
             click.option("--strict", is_flag=True, help="End with code 5 where too much is doubtful."),
         )
     ):
@@ -87,9 +134,10 @@ def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
 @ALL_FINDINGS
 @click.pass_context
 def run_command(context: click.Context, trial: Path | None, **options: Any) -> None:
-    """Read FRAMES (a folder of photos, or a video), clean the readings, assess the night and write the report.
+    """Read FRAMES (a folder of photos, a video, or the URL of photos), clean the readings, assess the night, write the report.
 
-    Stopped at any moment, the same command goes on where it stopped.
+    Stopped at any moment, the same command goes on where it stopped. With --manifest many nights are one job: one that fails
+    stops no other, and the exit code is that of the worst (of 70, 6, 2, 3, 4, 5, 0 the first that a night ended with).
     """
     _run(context, trial, readings_only=False, **options)
 
@@ -98,7 +146,7 @@ def run_command(context: click.Context, trial: Path | None, **options: Any) -> N
 @_frames_options
 @click.pass_context
 def read_command(context: click.Context, **options: Any) -> None:
-    """Read FRAMES (a folder of photos, or a video) into tables, without assessment or report."""
+    """Read FRAMES (a folder of photos, a video, or the URL of photos) into tables, without assessment or report."""
     _run(context, None, readings_only=True, **options)
 
 
@@ -107,20 +155,66 @@ def _run(
     trial: Path | None,
     *,
     readings_only: bool,
-    frames: Path,
-    calibration: Path,
-    results: Path,
-    method: Path | None,
+    engine: str,
+    scheduler: str | None,
+    manifest: Path | None,
     strict: bool,
     all_findings: bool = False,
-    **given: Any,
+    jobs: int,
+    fresh: bool,
+    teach: bool,
+    **of_one_night: Any,
+) -> None:
+    if (engine == "dask") != (scheduler is not None):
+        raise click.UsageError("--engine dask and --scheduler ADDRESS go together; give both, or neither")
+    of_one_night["trial"] = trial
+    _check_given(context, manifest, of_one_night)
+    from frametally.engines import open_engine
+    from frametally.run import Options
+
+    options = Options(jobs=jobs, fresh=fresh, teach=teach, readings_only=readings_only)
+    with open_engine(scheduler, jobs) as reads:
+        if manifest is not None:
+            from frametally.cli.fleet import run_fleet
+
+            run_fleet(context, manifest, reads, options, strict=strict)
+        else:
+            _run_night(context, reads, options, strict=strict, all_findings=all_findings, **of_one_night)
+
+
+def _check_given(context: click.Context, manifest: Path | None, of_one_night: dict[str, Any]) -> None:
+    """Raise a usage error where something is missing, or stands in the manifest instead."""
+    parameters = {str(parameter.name): parameter for parameter in context.command.params}
+    if manifest is None:
+        for name in ("frames", "calibration", "results"):
+            if of_one_night[name] is None:
+                raise click.MissingParameter(ctx=context, param=parameters[name])
+        return
+    given = [parameters[name].get_error_hint(context) for name, value in of_one_night.items() if value is not None]
+    if given:
+        raise click.UsageError(f"{', '.join(given)}: write this into the manifest, for each night its own")
+
+
+def _run_night(
+    context: click.Context,
+    engine: Engine,
+    options: Options,
+    *,
+    strict: bool,
+    all_findings: bool,
+    frames: Place,
+    calibration: Path,
+    results: Path,
+    trial: Path | None,
+    method: Path | None,
+    **clock: Any,
 ) -> None:
     from frametally.cli.words import print_outcome
-    from frametally.run import Options, check_calibration, check_doubts, run
+    from frametally.run import check_calibration, check_doubts, run
 
-    options = Options(**given, readings_only=readings_only)
+    own = replace(options, **clock)
     with progress_bar(context, "Reading") as progress:
-        outcome = run(frames, calibration, results, trial=trial, method=method, options=options, progress=progress)
+        outcome = run(frames, calibration, results, trial=trial, method=method, options=own, engine=engine, progress=progress)
     print_outcome(outcome, quiet=_quiet(context), in_full=all_findings)
     check_calibration(outcome)
     if strict:
@@ -133,16 +227,28 @@ def _quiet(context: click.Context) -> bool:
 
 @cli.command("report", short_help="Tables, assessment and report again, after corrections.", example="report results")
 @click.argument("results", type=FOLDER)
+@click.option(
+    "--units",
+    type=click.Choice(["metric", "us"]),
+    default="metric",
+    show_default=True,
+    help="Units of the report and its figures: us for °F and ft. Tables keep theirs.",
+)
+@click.option("--figures", type=FOLDER, help="Folder for every chart as PNG, SVG and PDF; made where it is missing.")
 @ALL_FINDINGS
 @click.pass_context
-def report_command(context: click.Context, results: Path, all_findings: bool) -> None:
+def report_command(
+    context: click.Context, results: Path, units: Literal["metric", "us"], figures: Path | None, all_findings: bool
+) -> None:
     """Make the tables, the assessment and the report of RESULTS again from its journal and corrections.csv."""
     from frametally.cli.words import print_outcome
     from frametally.results import Results
     from frametally.run import check_calibration, finish
 
-    outcome = finish(Results(results))
+    outcome = finish(Results(results), units=units, figures=figures)
     print_outcome(outcome, quiet=_quiet(context), in_full=all_findings)
+    if figures is not None:
+        click.echo(f"Charts: {figures}")
     check_calibration(outcome)
 
 
@@ -169,21 +275,23 @@ def assess_command(table: Path, trial: Path | None, results: Path, columns: tupl
     click.echo(f"Assessment: {written}")
 
 
-@cli.command("limits", short_help="The limit catalogue with its sources.")
+@cli.command("limits", short_help="The limit catalogue with its sources.", example="limits --kind co")
+@click.option("--kind", "gas", metavar="GAS", help="Only this gas: co, o2, co2 or no2; or alarm, for the alarm standards.")
+@click.option("--short", is_flag=True, help="One line each, without rules and sources.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
-def limits_command(as_json: bool) -> None:
+def limits_command(gas: str | None, short: bool, as_json: bool) -> None:
     """Print the published limits that findings are held against: value, rule, whom it protects, source."""
-    from frametally.cli.words import print_limits
+    from frametally.cli.catalogue import print_limits
 
-    print_limits(as_json=as_json)
+    print_limits(gas, as_json=as_json, short=short)
 
 
 def _list_practice(context: click.Context, option: click.Parameter, given: bool) -> None:
     if not given:
         return
-    from frametally.practice import STYLES, TROUBLES
+    from frametally.practice import STYLES, TEXT_STYLES, TROUBLES
 
-    click.echo("Styles: " + ", ".join(STYLES))
+    click.echo("Styles: " + ", ".join(STYLES | TEXT_STYLES))
     click.echo("Troubles:")
     for name, meaning in TROUBLES.items():
         click.echo(f"  {name}: {meaning}")

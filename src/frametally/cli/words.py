@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import textwrap
 from typing import TYPE_CHECKING
@@ -140,23 +139,6 @@ def _beginning(text: str) -> str:
     sentences = _SENTENCE_END.split(text)
     two = " ".join(sentences[:2])
     return two if len(two) <= TWO_SENTENCES else sentences[0]
-
-
-def print_limits(*, as_json: bool) -> None:
-    """Print the limit catalogue."""
-    from frametally.assess import load_limits
-
-    limits = load_limits()
-    if as_json:
-        click.echo(json.dumps([limit.model_dump() for limit in limits], ensure_ascii=False, indent=1))
-        return
-    for limit in limits:
-        window = f", averaged over {limit.averaging_min / 60:g} h" if limit.averaging_min else ""
-        click.echo(f"{limit.label}: {limit.value:g} {limit.unit}{window}  [{limit.id}]")
-        click.echo(_wrapped(f"  For {limit.protects}. {limit.rule}", "  "))
-        click.echo(_wrapped(f"  Source: {limit.citation}", "  "))
-        if limit.note:
-            click.echo(_wrapped(f"  Note: {limit.note}", "  "))
 
 
 def _wrapped(text: str, indent: str) -> str:
