@@ -84,9 +84,9 @@ def second_looks(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
         counts["studied"] += 1
         return study(self, *given)  # type: ignore[arg-type]
 
-    def looked(self: Eyes, frame: Frame, *given: object) -> object:
+    def looked(self: Eyes, taught: Reader, frame: Frame, *given: object) -> object:
         counts[frame.name] += 1
-        return look_again(self, frame, *given)  # type: ignore[arg-type]
+        return look_again(self, taught, frame, *given)  # type: ignore[arg-type]
 
     monkeypatch.setattr(Eyes, "study", studied)
     monkeypatch.setattr(Eyes, "look_again", looked)

@@ -75,7 +75,8 @@ def settle(
     scale = step_scale(readings, steps, display)
     jump_share = np.where(events, EVENT_SHARE, JUMP_SHARE) if events is not None else np.full(len(readings), JUMP_SHARE)
     posteriors = neighbours_say(readings, steps, scale, jump_share, display)
-    judged = [_judge(reading, posterior, doubtful_below) for reading, posterior in zip(readings, posteriors, strict=True)]
+    anchored = _near_clear(readings)
+    judged = [_judge(*given, doubtful_below) for given in zip(readings, posteriors, anchored, strict=True)]
     return doubt_dark_digits(judged, scale, display)
 
 
@@ -251,7 +252,13 @@ class _Chain:
         return (1 - jump_share) * np.nan_to_num(near, nan=0.0) + jump_share * (np.nan_to_num(jump, nan=0.0) + 0.5 / self.count)
 
 
-def _judge(reading: Reading, posterior: np.ndarray, doubtful_below: float) -> Settled:
+def _near_clear(readings: Sequence[Reading]) -> list[bool]:
+    """Tell which frames have one nearby, LOCAL before or after, that the pixels alone settle: doubts do not settle one another."""
+    clear = np.isfinite(_clear_values(readings))
+    return [bool(clear[max(index - LOCAL, 0) : index + LOCAL + 1].any()) for index in range(len(clear))]
+
+
+def _judge(reading: Reading, posterior: np.ndarray, anchored: bool, doubtful_below: float) -> Settled:
     if reading.flag in _NO_VALUE or reading.flag in (Flag.BLANK, Flag.UNREADABLE):
         return Settled(reading, None, reading.flag, reading.confidence)
     if reading.value is None:
@@ -266,7 +273,7 @@ def _judge(reading: Reading, posterior: np.ndarray, doubtful_below: float) -> Se
         flag = reading.flag if sure else Flag.DOUBTFUL
         return Settled(reading, reading.value, flag, min(float(posterior[0]), 1.0))
     open_to_repair = reading.flag is Flag.OK and reading.confidence < CONFIDENT  # what glare hides is not for neighbours to say
-    supported = rival.value is not None and rival.probability >= PIXELS_FOR_REPAIR and open_to_repair
+    supported = rival.value is not None and rival.probability >= PIXELS_FOR_REPAIR and open_to_repair and anchored
     if supported and posterior[best] >= max(doubtful_below, 0.99):
         return Settled(reading, rival.value, Flag.REPAIRED, float(posterior[best]))
     return Settled(reading, reading.value, Flag.DOUBTFUL, float(posterior[0]))
