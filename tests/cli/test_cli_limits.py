@@ -20,8 +20,9 @@ def test_no_line_is_wider_than_the_screen(calls: Caller, monkeypatch: pytest.Mon
 
 def test_the_groups_say_whom_they_are_for(calls: Caller) -> None:
     told = calls("limits", "--kind", "co").out
-    home, work = told.index("people asleep included"), told.index("not for people asleep at home")
-    assert home < told.index("who-indoor-co-8h") < work < told.index("osha-co-pel")
+    told_on_one_line = " ".join(told.split())
+    home, work = (told_on_one_line.index(group) for group in ("people asleep included", "not for people asleep at home"))
+    assert home < told_on_one_line.index("who-indoor-co-8h") < work < told_on_one_line.index("osha-co-pel")
     assert "10 mg/m³ (8.73 ppm), average over any 8 h" in told
     assert "EN 50291-1" in told
     assert "o2" not in {line.strip() for line in told.splitlines()}
