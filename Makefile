@@ -22,7 +22,7 @@ test:
 	@.ci/system.sh test
 	@.ci/venv.sh
 	@$(MAKE) --silent --no-print-directory .venv/installed-test
-	.venv/bin/python -m pytest -n auto --dist loadfile
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv/bin/python -m pytest -n auto --dist loadfile
 
 lint:
 	@.ci/venv.sh
