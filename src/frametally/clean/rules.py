@@ -253,7 +253,7 @@ class _Chain:
 
 
 def _near_clear(readings: Sequence[Reading]) -> list[bool]:
-    """Tell which frames have one nearby, LOCAL before or after, that the pixels alone settle: doubts do not settle one another."""
+    """Tell which frames have one nearby, LOCAL before or after, that the pixels alone settle: doubts settle no doubts."""
     clear = np.isfinite(_clear_values(readings))
     return [bool(clear[max(index - LOCAL, 0) : index + LOCAL + 1].any()) for index in range(len(clear))]
 

@@ -19,8 +19,9 @@ def load_reduced(frame: Frame, share: float) -> tuple[Picture, tuple[int, int]]:
     """Give a frame's picture, upright, at no less than a share (above 0, at most 1) of its width and height, and its full size.
 
     A JPEG is decoded straight to that size or up to twice it, which spares most of the work but unpacking its bits; anything
-    else is decoded whole and made smaller. Its `sha256` is that of the file, as in `load`. Raises BadFrame where the file holds no
-    whole picture.
+    else is decoded whole and made smaller. Its `sha256` is that of the file, as in `load`.
+
+    Raises BadFrame where the file holds no whole picture.
     """
     if frame.path.suffix.lower() not in VIDEO_SUFFIXES:
         data = _read_bytes(frame)
