@@ -148,6 +148,11 @@ def score(frames: Path, calibration: Path, truth_file: Path) -> Score:
     return score_night(readings, truth)
 
 
+def read_right(score: Score) -> int:
+    """Count the readings whose value is the true one, vouched for or doubted: what a calibration has to do with."""
+    return score.exact + sum(bool(miss.value) and float(miss.value) == float(miss.truth) for miss in score.doubtful)
+
+
 def test_night_is_marked_from_nothing_and_read_as_well_as_by_our_calibration(
     page: Page, frames: Path, tmp_path: Path, sample_frames: Path, calibration_path: Path
 ) -> None:
@@ -173,7 +178,8 @@ def test_night_is_marked_from_nothing_and_read_as_well_as_by_our_calibration(
     ours = score(frames, calibration_path, sample_frames / "truth.csv")
     theirs = score(frames, tmp_path / "cabin.toml", sample_frames / "truth.csv")
     assert theirs.silently_wrong == []
-    assert theirs.exact >= ours.exact
+    assert read_right(theirs) >= read_right(ours)
+    assert len(theirs.doubtful) <= 0.05 * theirs.readable  # so few photos, 50 minutes apart: neighbours doubt now this, now that
     assert len(theirs.misflagged) <= len(ours.misflagged)
     assert console_errors(page.browser) == []
     assert {urlsplit(address).hostname for address in addresses_asked(page.browser) if not address.startswith("data:")} == {
