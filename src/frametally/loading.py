@@ -14,7 +14,7 @@ from typing import Any
 
 import pandas as pd
 
-from frametally.assess.facts import DisplayFacts, facts_from_table, from_display
+from frametally.assess.facts import DisplayFacts, facts_from_table, facts_of
 from frametally.errors import BadInput
 from frametally.model import AUDIT_COLUMNS, FORMAT, TIME_COLUMNS, Assessment, Calibration, Column, Finding, Trial, reading_columns
 from frametally.results import Results
@@ -118,7 +118,7 @@ def load(results: str | Path) -> LoadedNight:
 
 def _displays(folder: Results, readings: pd.DataFrame, calibration: Calibration | None) -> tuple[DisplayFacts, ...]:
     if calibration is not None:
-        return tuple(from_display(display) for display in calibration.displays)
+        return facts_of(calibration.displays)
     try:
         return facts_from_table(readings)
     except BadInput as error:

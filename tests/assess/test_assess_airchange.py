@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from test_assess_combustion import CO, FACTS, O2, propane_trial, studies_of, trial_of
 
 from frametally.assess.airchange import describe_air_change
+from frametally.assess.balance import Course, Stretch, decay_rate, relax
 from frametally.assess.facts import gather_facts
 from frametally.assess.sleepers import (
     add_sleepers,
@@ -23,7 +24,7 @@ from frametally.assess.sleepers import (
     worst_mean,
 )
 from frametally.assess.steady import steady_air_change
-from frametally.assess.zonefit import Course, Stretch, decay_rate, fit_zone, relax
+from frametally.assess.zonefit import fit_zone
 from frametally.practice.story import simulate
 
 VOLUME_M3, AIR_CHANGE, SOURCE_L_PER_H = 30.0, 0.8, 2.0
@@ -214,6 +215,15 @@ def test_raising_carbon_monoxide_never_lowers_its_source_or_the_air_it_needs(fac
 def test_air_change_for_sleepers_holds_the_limit():
     rate = air_change_for_sleepers(3, 24.0, 1000.0, 420.0)
     assert add_sleepers(3, 24.0, rate, 200.0, 420.0).co2_ppm == pytest.approx(1000.0, abs=0.1)
+
+
+def test_other_air_changes_are_held_against_every_limit_in_ppm():
+    figures = describe_air_change(studies_of(made_up_night(1), (CO,)), switched_trial()).figures["other_nights"]
+    levels = {row["limit"]: row["level_ppm"] for row in figures["carbon_monoxide"]["to_keep_limits_per_h"]}
+    # 10 mg/m³ of carbon monoxide at 25 °C and 101.325 kPa: 24.45 L/mol / 28.01 g/mol (NIOSH's conversion), by hand.
+    assert levels["who-indoor-co-8h"] == pytest.approx(10 * 24.45 / 28.01)
+    assert levels["osha-co-pel"] == 50
+    assert "niosh-co-idlh" not in levels
 
 
 def test_the_demo_night_says_what_it_cannot_tell():

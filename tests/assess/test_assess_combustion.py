@@ -13,9 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frametally.assess import DisplayFacts
-from frametally.assess.combustion import describe_combustion, find_burners, hourly_use
+from frametally.assess.burners import find_burners
+from frametally.assess.combustion import describe_combustion
 from frametally.assess.facts import gather_facts
 from frametally.assess.fuels import BUTANE, FUELS, MOLAR_MASS, PROPANE, burn, find_fuel, net_mj_per_kg, suggest_fuels
+from frametally.assess.heat import hourly_use
 from frametally.assess.implied import find_loss, gained_per_lost, imply_co2
 from frametally.assess.limits import limits_for
 from frametally.assess.samples import read_samples
@@ -102,6 +104,12 @@ def test_one_kilowatt_of_propane():
     assert use.oxygen_l == pytest.approx(195.0, abs=0.4)
     assert use.water_g == pytest.approx(116.8, abs=0.2)
     assert hourly_use(find_fuel("propane"), 1.0, "net").oxygen_l > use.oxygen_l
+
+
+def test_the_heat_is_told_in_whole_sentences():
+    trial = propane_trial(heat_input_kw=1.0)
+    found = {f.slug: f for f in describe_combustion(studies_of(night(FALL), FACTS), trial).findings}["oxygen-for-the-heat"]
+    assert found.text.startswith("Heater at 1 kW (gross or net is not stated, so both are given) burns ")
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from assess_nights import CO, O2, curve_of, make_steps, make_table
 
 from frametally.assess import DisplayFacts
-from frametally.assess.exposure import Ramp, dose, highest_area, mean, minutes_above, minutes_below, worst_window
+from frametally.assess.exposure import Ramp, build_curve, dose, highest_area, mean, minutes_above, minutes_below, worst_window
+from frametally.assess.facts import gather_facts
+from frametally.assess.samples import read_samples
+from frametally.model import Display
 
 
 def eight_hours(table, facts=CO):
@@ -194,3 +199,49 @@ def test_worst_window_is_found_exactly(seed):
     assert scanned.max() <= best + 1e-6
     assert scanned.max() == pytest.approx(best, rel=1e-5)
     assert ramp.area(start, start + 77.0) == pytest.approx(best, rel=1e-9)
+
+
+def taking_turns(every: int, shares: bool) -> tuple[pd.DataFrame, list[DisplayFacts]]:
+    """Carbon monoxide in every so manyth photo, oxygen at the same place in the others."""
+    number = np.arange(121)
+    table = make_table([20 + 10 * math.sin(n / 20) if n % every == 0 else None for n in number])
+    table["o2_pct"] = np.where(number % every == 0, np.nan, 20.9)
+    place = {"shares": ("o2_pct",)}, {"shares": ("co_ppm",)}
+    return table, [replace(one, **(given if shares else {})) for one, given in zip((CO, O2), place, strict=True)]
+
+
+def test_displays_that_take_turns_are_measured_at_their_own_interval():
+    table, facts = taking_turns(2, shares=True)
+    timeline, (carbon, oxygen) = read_samples(table, facts)
+    curve, number = build_curve(timeline, carbon), np.arange(0, 121, 2)
+    by_hand = np.trapezoid(20 + 10 * np.sin(number / 20), number * 4.0) / 480
+    assert (curve.usual_interval_min, curve.measured_min) == (8.0, 480.0)
+    assert (mean(curve).lower, mean(curve).upper) == pytest.approx((by_hand, by_hand), rel=1e-9)
+    # Oxygen is in no photo at the ends of the night: those four minutes each are not measured.
+    assert build_curve(timeline, oxygen).measured_min == 472.0
+    # The same table without word of the shared place: nobody can tell turns from gaps, so nothing is measured.
+    timeline, (unshared, _) = read_samples(*taking_turns(2, shares=False))
+    assert build_curve(timeline, unshared).measured_min == 0.0
+
+
+def test_a_reading_missed_in_a_display_that_takes_turns_is_a_hole():
+    table, facts = taking_turns(2, shares=True)
+    table.loc[60, ["co_ppm", "co_ppm_flag"]] = [math.nan, "hidden"]
+    timeline, (carbon, _) = read_samples(table, facts)
+    assert build_curve(timeline, carbon).measured_min == 480 - 16
+    # Photos 60 and 61 hidden both: the other display was not seen instead, so its turn is missed as well.
+    table.loc[61, "o2_pct"] = math.nan
+    timeline, (carbon, oxygen) = read_samples(table, facts)
+    assert build_curve(timeline, carbon).measured_min == 480 - 16
+    assert build_curve(timeline, oxygen).measured_min == 472 - 16
+
+
+def test_the_place_that_displays_share_is_taken_from_their_regions():
+    place, beside = ((10, 10), (90, 10), (90, 50), (10, 50)), ((100, 10), (180, 10), (180, 50), (100, 50))
+    inner = ((12, 12), (92, 11), (92, 49), (12, 50))
+    displays = [
+        Display(key=key, quantity="a gas", unit="", corners=corners, digits="###")
+        for key, corners in (("co_ppm", place), ("o2_pct", inner), ("co2_ppm", beside))
+    ]
+    table = pd.DataFrame({"elapsed_min": [0.0, 4.0], "co_ppm": [1, 2], "o2_pct": [3, 4], "co2_ppm": [5, 6]})
+    assert [one.shares for one in gather_facts(table, displays)] == [("o2_pct",), ("co_ppm",), ()]

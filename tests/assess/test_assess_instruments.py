@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -81,6 +82,7 @@ def test_the_higher_reading_counts():
     found = slugs(table_of(co_ppm=np.round(HILL + 30), wall_co_ppm=np.round(HILL)), (CO, WALL))
     assert found["instruments-differ"].tone == "warning"
     assert "the higher one counts; here that is mostly the hand-held" in found["instruments-differ"].text
+    assert re.search(r"mostly between [\d.]+ ppm and [\d.]+ ppm\.", found["instruments-differ"].text)
     assert "instruments-agree" in slugs(table_of(co_ppm=np.round(HILL + 2), wall_co_ppm=np.round(HILL)), (CO, WALL))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -13,8 +14,9 @@ from hypothesis import strategies as st
 from frametally.assess import DisplayFacts, assess, assessment_to_dict, load_alarms, load_limits
 from frametally.assess.alarms import Sounding, find_sounding
 from frametally.assess.comparisons import by_family
-from frametally.assess.exposure import Bounded, as_rolling, dose, mean, minutes_above, worst_window
+from frametally.assess.exposure import Bounded, as_rolling, build_curve, dose, mean, minutes_above, worst_window
 from frametally.assess.hourly import worst_hours
+from frametally.assess.samples import read_samples
 from frametally.assess.units import factor, tidy_unit
 from frametally.assess.verdicts import judge
 from frametally.model import Accuracy
@@ -88,6 +90,30 @@ def test_a_new_gap_never_narrows_the_bounds(night, every_min, data):
     for sounding, widened in alarms:
         assert widened.may_from_min <= sounding.may_from_min + NEAR
         assert widened.must_by_min >= sounding.must_by_min - NEAR
+
+
+@LAW
+@given(st.lists(st.tuples(st.integers(0, 400), st.booleans()), min_size=3, max_size=40), st.data())
+def test_a_gap_never_narrows_the_bounds_of_displays_that_take_turns(photos, data):
+    """Each photo shows carbon monoxide or, at the same place, oxygen; any photo but that of the highest reading may be lost."""
+
+    def night_with(lost: int | None) -> list[Bounded]:
+        shown = [(None, None) if k == lost else (value, None) if own else (None, 20.9) for k, (value, own) in enumerate(photos)]
+        table = make_table([own for own, _ in shown]).assign(o2_pct=[math.nan if other is None else other for _, other in shown])
+        facts = [replace(CO, shares=("o2_pct",)), DisplayFacts("o2_pct", "oxygen", "%", shares=("co_ppm",))]
+        timeline, samples = read_samples(table, facts)
+        curve = build_curve(timeline, samples[0])
+        windows = [worst_window(curve, length) for length in (15, 60, 480)]
+        return [mean(curve), minutes_above(curve, 35), *(one.bounds for one in windows if one is not None)]
+
+    own = [value for value, is_own in photos if is_own]
+    place = data.draw(st.integers(0, len(photos) - 1))
+    if photos[place][1] and own.count(max(own)) == 1 and photos[place][0] == max(own):
+        return
+    for before, after in zip(night_with(None), night_with(place), strict=True):
+        assert after.lower <= before.lower + NEAR
+        assert after.upper >= before.upper - NEAR
+        assert before.lower <= before.upper
 
 
 @LAW

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import psychrolib
 import pytest
+from scipy.integrate import solve_ivp
 
 from frametally.errors import BadInput
 from frametally.practice import simulate
@@ -124,6 +125,40 @@ def test_carbon_and_oxygen_of_a_closed_room_balance() -> None:
     used = (5 - 3 * share / 2) / 3
     swell = 1 - used
     assert o2_drop_ppm / (co_rise + co2_rise) == pytest.approx(used + 0.2095 * swell, rel=5e-3)
+
+
+@pytest.mark.parametrize("per_h", [0.3, 1.5])
+def test_a_room_that_warms_keeps_the_balance_of_its_moles(per_h: float) -> None:
+    # Single zone (ASTM E741, equation from memory) and ideal gas, by moles and integrated apart: fresh air comes in at n N, what
+    # expands and what the flame gives more than it takes goes out with it. C3H8 + (5 - 3x/2) O2 -> 3x CO + 3(1 - x) CO2.
+    fuel, burn, share, lit_s, end_s = FUELS["propane"], 1.7e-5, 0.01, 4 * 3600.0, 7 * 3600.0
+    night = Night(lambda s: burn * (s < lit_s), lambda _: share, lambda _: per_h, lambda s: 1200.0 * (s < lit_s), lambda _: 0.0)
+    air = simulate_air(CABIN, fuel, night, end_s, 10.0)
+    assert np.ptp(air.temp_c) > 12
+
+    def moles(second: float) -> float:
+        kelvin = float(np.interp(second, air.elapsed_s, air.temp_c)) + 273.15
+        return 101325 * CABIN.volume_m3 / (8.314462618 * kelvin)
+
+    def rise(second: float, amounts: np.ndarray) -> np.ndarray:
+        step = min(int(second / 10), len(air.temp_c) - 2) * 10.0
+        room, growth = moles(second), (moles(step + 10) - moles(step)) / 10
+        propane = burn / 44.097e-3 if second < lit_s else 0.0
+        made = propane * np.array([3 * share, 3 * (1 - share), -(5 - 3 * share / 2)])
+        inward = per_h / 3600 * room
+        outward = inward + made.sum() - growth
+        return inward * np.array([0.2e-6, 420e-6, 0.2095]) + made - outward * amounts / room
+
+    amounts = moles(0) * np.array([0.5e-6, 420e-6, 0.2095])
+    for begin, stop in ((0.0, lit_s), (lit_s, end_s)):
+        run = solve_ivp(rise, (begin, stop - 1e-6), amounts, rtol=1e-8, atol=1e-12, max_step=60)
+        amounts = run.y[:, -1]
+        place = int(stop / 10)
+        shown = np.array([air.co_ppm[place] / 1e6, air.co2_ppm[place] / 1e6, air.o2_pct[place] / 100])
+        # Steps of 10 s against the integral: 0.2 % of what is there above (or, of oxygen, below) the air outdoors.
+        by_moles = amounts / moles(stop)
+        outdoors = np.array([0.2e-6, 420e-6, 0.2095])
+        assert shown - outdoors == pytest.approx(by_moles - outdoors, rel=2e-3, abs=1e-7)
 
 
 def test_humidity_dew_point_and_temperature_belong_together() -> None:

@@ -8,43 +8,35 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from frametally.assess.atmosphere import find_site
+from frametally.assess.balance import BALANCE_SOURCE
+from frametally.assess.emission import tell_emission
 from frametally.assess.exposure import Bounded
-from frametally.assess.implied import OUTDOOR_CO2_PPM, SEA_LEVEL_HPA
+from frametally.assess.implied import OUTDOOR_CO2_PPM
 from frametally.assess.projection import project
-from frametally.assess.signals import Signal, burning_span, lead_signal
+from frametally.assess.signals import Signal, lead_signal, readings_per_point
 from frametally.assess.steady import SteadyChange, find_steady_change
-from frametally.assess.stretches import (
-    Gas,
-    Regime,
-    build_courses,
-    find_bursts_of,
-    find_gases,
-    find_regimes,
-    mean_excess,
-    turned_regime,
-)
+from frametally.assess.stretches import Regime, find_regimes, turned_regime
 from frametally.assess.study import Study, nearest_frames
 from frametally.assess.topic import Topic
+from frametally.assess.warming import MOST_COOLER, MOST_WARMER, Room, find_room, find_warmths
 from frametally.assess.wording import write_list, write_moment
-from frametally.assess.zonefit import ZoneFit, fit_zone
+from frametally.assess.zonefit import MOST_POINTS, ZoneFit
 from frametally.model import Finding, Trial
 
-ZONE_SOURCE = "Single-zone mass balance of one well-mixed room (ASTM E741, concentration decay; equation from memory)"
 INTERVAL_SOURCE = "95 % interval: profile of the joint fit, readings counted by how independent they are"
 
-GAS_WORDS = {"co_ppm": "carbon monoxide", "co2_ppm": "carbon dioxide", "o2_pct": "oxygen", "water": "water vapour"}
-CO_G_PER_L = 28.010 / 24.055
-"""Carbon monoxide at 20 °C. [g/L]"""
+GAS_WORDS = {"co_ppm": "carbon monoxide", "co2_ppm": "carbon dioxide", "o2_pct": "oxygen"}
 
 
 @dataclass(frozen=True)
 class Told:
-    """A regime with the air change found in it, from rise or fall alone where those tell, and how the source was taken."""
+    """A regime with the air change found in it, from rise or fall alone where those tell, from water where that tells one (it
+    does not count), and how the source was taken."""
 
     regime: Regime
     fit: ZoneFit
     alone: dict[str, ZoneFit]
+    water: ZoneFit | None
     is_source_assumed: bool
 
 
@@ -53,48 +45,47 @@ def describe_air_change(studies: Sequence[Study], trial: Trial | None) -> Topic:
     lead = lead_signal(studies, "co_ppm") or lead_signal(studies, "co2_ppm") or lead_signal(studies, "o2_pct")
     if lead is None or len(lead.minutes) < 4:
         return Topic()
-    site = find_site(trial)
-    gases = find_gases(studies, trial, site.pressure_hpa if site else SEA_LEVEL_HPA)
-    bursts = find_bursts_of(gases)
-    told = [_fit_regime(regime, gases, bursts, lead) for regime in find_regimes(lead, trial)]
+    room = find_room(studies, trial)
+    told = [_fit_regime(regime, room, lead) for regime in find_regimes(lead, trial)]
     steady = find_steady_change(studies, trial)
-    findings = [_tell_regime(one, gases, lead, steady if place == 0 else None) for place, one in enumerate(told)]
+    findings = [_tell_regime(one, room, lead, steady if place == 0 else None) for place, one in enumerate(told)]
     if steady is not None:
         findings.append(_tell_steady(steady, lead))
-    figures: dict[str, object] = {"regimes": [_regime_figures(one) for one in told]}
+    figures: dict[str, object] = {"regimes": [_regime_figures(one, room) for one in told]}
     if steady is not None:
         figures["steady"] = {"per_h": steady.per_h.as_dict(), "from_min": steady.start_min, "to_min": steady.stop_min}
     main = _main_change(told, steady)
-    carbon = next((gas for gas in gases if gas.kind == "co_ppm"), None)
+    carbon = next((gas for gas in room.gases if gas.kind == "co_ppm"), None)
     if main is not None and carbon is not None:
-        emission, figures["emission"] = _tell_emission(carbon, main, trial)
+        emission, figures["emission"] = tell_emission(carbon, main, trial)
         findings.append(emission)
     people, figures["other_nights"] = project(lead, carbon, None if main is None else (main[1], main[0]), trial, OUTDOOR_CO2_PPM)
     findings += people
     return Topic(tuple(findings), figures)
 
 
-def _fit_regime(regime: Regime, gases: Sequence[Gas], bursts: Sequence[tuple[float, float]], lead: Signal) -> Told:
+def _fit_regime(regime: Regime, room: Room, lead: Signal) -> Told:
     """The joint fit of a regime, first with the source as the trial tells it, then with the turns of the readings."""
-    fit = fit_zone(build_courses(gases, regime, bursts))
+    fit = room.fit(regime)
     # Only air that nothing is given off to any more, or a flush of fresh air, tells the air change without trusting the flame.
     assumed = not regime.is_opened and not any(one.is_off for one in regime.stretches[1:])
     turned = None if fit.is_told and regime.is_source_known else turned_regime(regime, lead)
     if turned is not None:
-        second = fit_zone(build_courses(gases, turned, bursts))
+        second = room.fit(turned)
         # A fit that allows for the turns is believed before one that ignores them, unless it tells nothing.
         if second.is_told:
             regime, fit, assumed = turned, second, True
         elif not regime.is_source_known and fit.is_told:
             fit = replace(second, reason=second.reason or "it depends on how the source is taken to have changed")
-    alone = _fit_parts(regime, gases, bursts, lead) if len(regime.stretches) > 1 else {}
+    alone = _fit_parts(regime, room, lead) if len(regime.stretches) > 1 else {}
     told = {name: part for name, part in alone.items() if part.is_told}
     if fit.is_told:
         fit = replace(fit, reason=_contradiction(fit, told, assumed))
-    return Told(regime, fit, told, assumed)
+    water = None if room.water is None else room.fit(regime, [room.water])
+    return Told(regime, fit, told, water if water is not None and water.is_told else None, assumed)
 
 
-def _fit_parts(regime: Regime, gases: Sequence[Gas], bursts: Sequence[tuple[float, float]], lead: Signal) -> dict[str, ZoneFit]:
+def _fit_parts(regime: Regime, room: Room, lead: Signal) -> dict[str, ZoneFit]:
     """What the leading gas says in each stretch by itself, by the words for the stretch."""
     parts = {}
     for place, stretch in enumerate(regime.stretches):
@@ -103,7 +94,7 @@ def _fit_parts(regime: Regime, gases: Sequence[Gas], bursts: Sequence[tuple[floa
         part = replace(regime, start_min=stretch.start_min, stop_min=stretch.stop_min, stretches=(stretch,))
         name = "the fall after the appliance was out" if stretch.is_off else "the time"
         since, until = (write_moment(lead.timeline, m) for m in (stretch.start_min, stretch.stop_min))
-        parts[f"{name} from {since} to {until}"] = fit_zone(build_courses(gases[:1], part, bursts))
+        parts[f"{name} from {since} to {until}"] = room.fit(part, room.gases[:1])
     return parts
 
 
@@ -141,11 +132,11 @@ def write_rate(value: float) -> str:
     return f"{value:.2f}" if value < 1 else f"{value:.1f}" if value < 10 else f"{value:.0f}"
 
 
-def _tell_regime(one: Told, gases: Sequence[Gas], lead: Signal, steady: SteadyChange | None) -> Finding:
+def _tell_regime(one: Told, room: Room, lead: Signal, steady: SteadyChange | None) -> Finding:
     regime, fit = one.regime, one.fit
     since, until = (write_moment(lead.timeline, m) for m in (regime.start_min, regime.stop_min))
     when = f"{regime.words} ({since} to {until})"
-    kinds = {gas.key: GAS_WORDS[gas.kind] for gas in gases}
+    kinds = {gas.key: GAS_WORDS[gas.kind] for gas in room.gases}
     used = write_list(list(dict.fromkeys(kinds[c.key] for c in fit.courses)))
     left = [kinds[key] for key in dict.fromkeys(fit.left_out) if key not in {c.key for c in fit.courses}]
     if fit.is_told:
@@ -162,6 +153,11 @@ def _tell_regime(one: Told, gases: Sequence[Gas], lead: Signal, steady: SteadyCh
                     f" From the {name} alone: {write_rate(part.value)} ({write_rate(part.lower)} to {write_rate(part.upper)})."
                 )
         text += _assumption(one)
+        if len(find_warmths(room.temperature, regime)) > 1:
+            text += (
+                " No temperature was displayed throughout, and a room that warms makes a source look stronger; the interval "
+                f"allows for {MOST_WARMER:g} °C warmer or {MOST_COOLER:g} °C colder."
+            )
     else:
         title = f"Air change: cannot be told from this night, {regime.words}"
         text = f"How often fresh air replaced the air of the space cannot be told {when}: {fit.reason}."
@@ -171,8 +167,13 @@ def _tell_regime(one: Told, gases: Sequence[Gas], lead: Signal, steady: SteadyCh
             f" {write_list(left).capitalize()} did not follow the same course or moved too little, and "
             f"{'was' if len(left) == 1 else 'were'} left out."
         )
-    if fit.is_told and any(c.key == "water" for c in fit.courses):
-        text += " Walls and bedding take up water and give it back, so water vapour is the weakest of these witnesses."
+    if one.water is not None:
+        text += (
+            f" The water vapour by itself would ask for {write_rate(one.water.lower)} to {write_rate(one.water.upper)} an hour; "
+            "walls, bedding and cold panes take water up and give it back, so it is not counted."
+        )
+    if fit.courses and (blocks := _readings_per_point(one, room)) > 1:
+        text += f" For this, every {blocks} readings of the long series were averaged into one."
     number, lower, upper = (fit.value, fit.lower, fit.upper) if fit.is_told else (math.nan, math.nan, math.nan)
     return Finding(
         slug="air-change",
@@ -185,8 +186,17 @@ def _tell_regime(one: Told, gases: Sequence[Gas], lead: Signal, steady: SteadyCh
         upper=_or_none(upper),
         unit="per hour",
         evidence=nearest_frames(lead.study, regime.start_min, regime.stop_min),
-        sources=(ZONE_SOURCE, INTERVAL_SOURCE),
+        sources=(BALANCE_SOURCE, INTERVAL_SOURCE),
     )
+
+
+def _readings_per_point(one: Told, room: Room) -> int:
+    """How many readings of the fullest series were averaged into one before the fit."""
+    inside = [
+        int(np.count_nonzero((g.signal.minutes >= one.regime.start_min) & (g.signal.minutes <= one.regime.stop_min)))
+        for g in room.gases
+    ]
+    return readings_per_point(max(inside, default=0), MOST_POINTS)
 
 
 def _or_none(value: float) -> float | None:
@@ -211,8 +221,9 @@ def _what_would_help(one: Told, steady: SteadyChange | None) -> str:
     )
 
 
-def _regime_figures(one: Told) -> dict[str, object]:
+def _regime_figures(one: Told, room: Room) -> dict[str, object]:
     fit = one.fit
+    alone = one.alone if one.water is None else {**one.alone, "water vapour": one.water}
     return {
         "from_min": one.regime.start_min,
         "to_min": one.regime.stop_min,
@@ -225,8 +236,9 @@ def _regime_figures(one: Told) -> dict[str, object]:
         "misfit": {c.key: c.rms for c in fit.courses},
         "independent_readings": {c.key: c.freedom for c in fit.courses},
         "alone_per_h": {
-            name: {"lower": p.lower, "middle": _or_none(p.value), "upper": _or_none(p.upper)} for name, p in one.alone.items()
+            name: {"lower": p.lower, "middle": _or_none(p.value), "upper": _or_none(p.upper)} for name, p in alone.items()
         },
+        "readings_per_point": _readings_per_point(one, room),
         "source_changes_min": [s.start_min for s in one.regime.stretches[1:]],
     }
 
@@ -253,67 +265,5 @@ def _tell_steady(steady: SteadyChange, lead: Signal) -> Finding:
         upper=_or_none(steady.per_h.upper),
         unit="per hour",
         evidence=nearest_frames(lead.study, steady.start_min, steady.stop_min),
-        sources=(ZONE_SOURCE, steady.source),
+        sources=(BALANCE_SOURCE, steady.source),
     )
-
-
-def emission_rate(minutes: np.ndarray, values: np.ndarray, outdoor: float, per_h: float, volume_m3: float) -> float:
-    """Give how much of a gas came into the room on average: V ((C_end - C_start)/T + A mean(C - Cout)). ppm in, L/h out."""
-    hours = float(minutes[-1] - minutes[0]) / 60
-    ends = max(1, min(3, len(values) // 4))
-    change = float(np.median(values[-ends:]) - np.median(values[:ends])) / hours
-    return volume_m3 * 1e-3 * (change + per_h * mean_excess(minutes, values, outdoor))
-
-
-def _tell_emission(
-    carbon: Gas, main: tuple[Bounded, tuple[float, float]], trial: Trial | None
-) -> tuple[Finding, dict[str, object]]:
-    """How much carbon monoxide came into the room in an hour, over the time that the air change was found for."""
-    per_h, (start, stop) = main
-    lead, outdoor = carbon.signal, carbon.outdoor or 0.0
-    on, off = burning_span(lead.timeline, trial)
-    start, stop = max(start, on if on is not None else start), min(stop, off if off is not None else stop)
-    inside = (lead.minutes >= start) & (lead.minutes <= stop)
-    volume = trial.space.volume_m3 if trial else None
-    minutes, values = lead.minutes[inside], lead.values[inside]
-    if inside.sum() < 4:
-        minutes, values = lead.minutes, lead.values
-    stated = lead.facts.accuracy
-    level = float(values.mean())
-    error = (stated.at(level) if stated else 2 * carbon.half_step) / max(level, 1e-9)
-    size = volume if volume is not None else 1.0
-    rates = [emission_rate(minutes, values, outdoor, a, size) for a in (per_h.lower, per_h.middle, per_h.upper)]
-    bounds = Bounded(max(rates[0], 0) * max(1 - error, 0), max(rates[1], 0), max(rates[2], 0) * (1 + error))
-    since, until = (write_moment(lead.timeline, float(m)) for m in (minutes[0], minutes[-1]))
-    unit = "L/h" if volume is not None else "L/h per m³"
-    digits = 2 if bounds.middle < 1 else 1
-    span = f"{bounds.lower:.{digits}f} to {bounds.upper:.{digits}f}"
-    if volume is not None:
-        title = f"Carbon monoxide that came into the space: about {bounds.middle:.{digits}f} litres an hour"
-        text = (
-            f"To keep the readings of {since} to {until} up against the fresh air, about {bounds.middle:.{digits}f} litres of "
-            f"carbon monoxide "
-            f"an hour ({span}; {bounds.middle * CO_G_PER_L:.{digits}f} g) had to come into the {volume:g} m³ of the space on "
-            f"average."
-        )
-    else:
-        title = "Carbon monoxide that came into the space: the volume is needed"
-        text = (
-            f"In each cubic metre about {1000 * bounds.middle:.0f} ml of carbon monoxide an hour had to come in on average "
-            f"from {since} to "
-            f"{until}. With the volume of the space stated, this gives the rate of the whole source."
-        )
-    finding = Finding(
-        "carbon-monoxide-source",
-        title,
-        text,
-        53,
-        key=lead.facts.key,
-        value=bounds.middle,
-        lower=bounds.lower,
-        upper=bounds.upper,
-        unit=unit,
-        evidence=nearest_frames(lead.study, float(minutes[0]), float(minutes[-1])),
-        sources=(ZONE_SOURCE,),
-    )
-    return finding, {"co_l_per_h" if volume is not None else "co_l_per_h_m3": bounds.as_dict(), "from_min": start, "to_min": stop}

@@ -4,6 +4,8 @@ Between two consecutive readings the quantity is taken to run straight (trapezoi
 where both ends are settled and they are at most 1.5 usual intervals apart; every other stretch is a hole: the lower
 value counts it at the floor (none of the gas), the upper one at the highest reading of the night, and the middle one
 is the mean over the measured time alone. Out of range counts as the range's end, and opens the bound beyond it.
+Photos that show another display at the same place are no readings missed: over them, as many usual intervals count as one as
+there are displays that take turns.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from frametally.assess.facts import ZERO_FLOOR
 from frametally.assess.samples import Bools, Floats, Samples, Timeline
@@ -124,28 +127,54 @@ class Curve:
 def build_curve(timeline: Timeline, samples: Samples) -> Curve:
     """Turn a display's samples into its curve; rows whose time is not known are left out."""
     count = timeline.timed
-    knots = timeline.elapsed_min[:count]
+    pauses = np.diff(timeline.elapsed_min[:count])
+    usual = float(np.median(pauses[pauses > 0])) if (pauses > 0).any() else 0.0
+    in_turn = usual * (1 + len(samples.facts.shares))
+    # The ends of the night stay, so that a display's time is the night's.
+    rows = np.flatnonzero(~samples.elsewhere[:count] | (np.arange(count) % max(count - 1, 1) == 0))
+    knots = timeline.elapsed_min[rows]
     length = np.diff(knots)
-    usual = float(np.median(length[length > 0])) if (length > 0).any() else 0.0
-    values, over, under = samples.values[:count], samples.over[:count], samples.under[:count]
-    level = np.where(samples.settled[:count], values, np.where(over, samples.top, np.where(under, samples.bottom, math.nan)))
+    values, over, under = samples.values[rows], samples.over[rows], samples.under[rows]
+    level = np.where(samples.settled[rows], values, np.where(over, samples.top, np.where(under, samples.bottom, math.nan)))
     low_level = np.where(under, samples.floor, level)
     good = np.isfinite(level) & np.isfinite(low_level)
     # The small allowance keeps an interval of exactly 1.5 usual ones, whatever the rounding of minutes did to it.
-    measured = good[:-1] & good[1:] & (length <= HOLE_AFTER * usual * (1 + 1e-9))
-    over_near, under_near = samples.over_nearby[:count], samples.under_nearby[:count]
+    longest = HOLE_AFTER * np.where(np.diff(rows) > 1, in_turn, usual) * (1 + 1e-9)
+    measured = good[:-1] & good[1:] & (length <= longest)
+    over_near, under_near = samples.over_nearby[rows], samples.under_nearby[rows]
     floor, ceiling = samples.floor, samples.ceiling
     unknown = not math.isfinite(ceiling)
-    return Curve(
+    curve = Curve(
         lower=_ramp(knots, low_level, measured, 0.0 if unknown else floor),
         middle=_ramp(knots, level, measured, 0.0),
         upper=_ramp(knots, level, measured, 0.0 if unknown else ceiling),
         measured=Ramp(knots, measured.astype(float), measured.astype(float)),
         open_above=np.where(measured, _either(over), _either(over_near) | unknown),
         open_below=np.where(measured, _either(under), _either(under_near) | unknown) & (samples.facts.kind not in ZERO_FLOOR),
-        usual_interval_min=usual,
+        usual_interval_min=in_turn if len(rows) < count else usual,
         floor=floor,
         ceiling=ceiling,
+    )
+    return curve if len(rows) == count else _cut(curve, np.searchsorted(rows, np.arange(count - 1), "right") - 1, timeline)
+
+
+def _cut(curve: Curve, piece: npt.NDArray[np.intp], timeline: Timeline) -> Curve:
+    """Cut a curve at every row, so that all displays of a night have the same knots; `piece` is each part's piece."""
+    knots = timeline.elapsed_min[: timeline.timed]
+
+    def cut(ramp: Ramp) -> Ramp:
+        since, whole = ramp.knots[piece], np.maximum(np.diff(ramp.knots)[piece], 1e-12)
+        first, rise = ramp.start[piece], (ramp.stop - ramp.start)[piece]
+        return Ramp(knots, first + rise * (knots[:-1] - since) / whole, first + rise * (knots[1:] - since) / whole)
+
+    return replace(
+        curve,
+        lower=cut(curve.lower),
+        middle=cut(curve.middle),
+        upper=cut(curve.upper),
+        measured=cut(curve.measured),
+        open_above=curve.open_above[piece],
+        open_below=curve.open_below[piece],
     )
 
 

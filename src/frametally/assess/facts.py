@@ -33,7 +33,8 @@ class DisplayFacts:
     """What the assessment must know about one display.
 
     `kind` is the quantity-and-unit part of the key, None where the quantity is not one we hold against limits;
-    `range`, `resolution` and `accuracy` are in `unit` and None where nobody stated them.
+    `range`, `resolution` and `accuracy` are in `unit` and None where nobody stated them. `shares` are the keys of displays that
+    stand at the same place of a screen, which shows one after another.
     """
 
     key: str
@@ -43,6 +44,7 @@ class DisplayFacts:
     resolution: float | None = None
     accuracy: Accuracy | None = None
     instrument: str = ""
+    shares: tuple[str, ...] = ()
 
     @property
     def kind(self) -> str | None:
@@ -64,7 +66,18 @@ class DisplayFacts:
         return None if self.accuracy is None else self.accuracy.at(value)
 
 
-def from_display(display: Display) -> DisplayFacts:
+def _sharing(display: Display, marked: Sequence[Display]) -> tuple[str, ...]:
+    """Keys of the displays whose middle lies in this one's region, or whose region holds this one's middle."""
+    return tuple(other.key for other in marked if other is not display and (_holds(display, other) or _holds(other, display)))
+
+
+def _holds(one: Display, other: Display) -> bool:
+    x, y = zip(*one.corners, strict=True)
+    middle = [sum(axis) / 4 for axis in zip(*other.corners, strict=True)]
+    return min(x) < middle[0] < max(x) and min(y) < middle[1] < max(y)
+
+
+def from_display(display: Display, shares: tuple[str, ...] = ()) -> DisplayFacts:
     """Take what the assessment needs from a calibration's display."""
     return DisplayFacts(
         key=display.key,
@@ -74,7 +87,14 @@ def from_display(display: Display) -> DisplayFacts:
         resolution=display.resolution,
         accuracy=display.accuracy,
         instrument=display.instrument,
+        shares=shares,
     )
+
+
+def facts_of(displays: Sequence[DisplayFacts | Display]) -> tuple[DisplayFacts, ...]:
+    """Give the facts of a calibration's displays, with which of them share a place; facts are given back as they are."""
+    marked = [one for one in displays if isinstance(one, Display)]
+    return tuple(one if isinstance(one, DisplayFacts) else from_display(one, _sharing(one, marked)) for one in displays)
 
 
 def facts_from_table(table: pd.DataFrame) -> tuple[DisplayFacts, ...]:
@@ -114,7 +134,7 @@ def gather_facts(table: pd.DataFrame, displays: Sequence[DisplayFacts | Display]
     """
     if not displays:
         return facts_from_table(table)
-    facts = tuple(d if isinstance(d, DisplayFacts) else from_display(d) for d in displays)
+    facts = facts_of(displays)
     names = [str(name) for name in table.columns]
     for position, one in enumerate(facts):
         if one.key not in names:

@@ -25,6 +25,8 @@ from frametally.model import Trial
 BREATHING_RATIO = 0.85
 """Moles of CO2 breathed out per mole of oxygen used (Persily and de Jonge 2017; from memory)."""
 
+IMPLIED_SOURCE = "Carbon dioxide from missing oxygen: elements balanced, dry air, one well-mixed room (own derivation)"
+
 OUTDOOR_CO2_PPM = 420.0
 """Carbon dioxide outdoors where the trial does not state it: today's clean air (common practice, no source)."""
 

@@ -16,13 +16,14 @@ from frametally.assess.signals import (
     air_events,
     burning_span,
     chart_series,
+    readings_per_point,
     runs_of,
     smooth,
     take_signal,
 )
 from frametally.assess.study import Study, nearest_frames
 from frametally.assess.topic import Topic, of_kind
-from frametally.assess.wording import capitalise, write_list, write_minutes, write_moment, write_number
+from frametally.assess.wording import capitalise, write_list, write_minutes, write_moment
 from frametally.model import Finding, Trial, TrialInstrument
 
 PRACTICE = "Common practice with gas instruments, no source"
@@ -81,7 +82,7 @@ def _tell_pair(first: Signal, second: Signal) -> tuple[Finding, dict[str, object
         f"{say_value(first, abs(one.bias), 1)} "
         f"{'more' if one.bias > 0 else 'less'} {facts.quantity} than {second.facts.source_name}; single differences lay "
         f"mostly between "
-        f"{write_number(one.lower, 1)} and {write_number(one.upper, 1)}.{lag}"
+        f"{say_value(first, one.lower, 1)} and {say_value(first, one.upper, 1)}.{lag}"
     )
     if allowed is None:
         text += " Their makers' errors are not both stated, so whether that is much cannot be told."
@@ -122,6 +123,7 @@ def _tell_pair(first: Signal, second: Signal) -> tuple[Finding, dict[str, object
         "lag_min": found.lag_min,
         "deviation_with_lag": found.raw.deviation,
         "allowed": allowed,
+        "readings_per_point": readings_per_point(len(found.minutes)),
         "series": chart_series(found.minutes, mean=(found.first + found.second) / 2, difference=found.first - found.second),
     }
     return finding, figures

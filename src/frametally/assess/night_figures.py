@@ -240,7 +240,7 @@ def _slice(night: NightData, key: str, shared: tuple[float, float]) -> Curve:
     timeline, one = night.timeline, night.study(key).samples
     start, stop = (night.zero_min + moment for moment in shared)
     inside = (timeline.elapsed_min >= start - 1e-6) & (timeline.elapsed_min <= stop + 1e-6)
-    names = ("values", "states", "over_nearby", "under_nearby", "corrected")
+    names = ("values", "states", "over_nearby", "under_nearby", "corrected", "elsewhere")
     rows = np.flatnonzero(inside)
     part = Timeline(timeline.elapsed_min[rows], tuple(timeline.times[r] for r in rows), tuple(timeline.frames[r] for r in rows))
     return build_curve(part, replace(one, **{name: getattr(one, name)[rows] for name in names}))

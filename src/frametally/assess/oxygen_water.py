@@ -97,7 +97,7 @@ def describe_water(study: Study, water: WaterPart | None, site: Site | None, cli
     )
     return Finding(
         slug="oxygen-water",
-        title=f"Of the oxygen's fall by {water.drop:.1f} points, water vapour explains {max(part.middle, 0):.2f}",
+        title=f"Of the oxygen's fall by {water.drop:.1f} points, water vapour explains {max(part.middle, 0):.2f} points",
         text=text,
         weight=57,
         key=study.facts.key,

@@ -12,7 +12,7 @@ import numpy as np
 
 from frametally.assess.changes import Burst, Piece, find_bursts, noise_of, split_course
 from frametally.assess.samples import Floats
-from frametally.assess.signals import Signal, air_events, chart_series, elapsed_of, lead_signal, take_signal
+from frametally.assess.signals import Signal, air_events, chart_series, elapsed_of, lead_signal, readings_per_point, take_signal
 from frametally.assess.study import Study, nearest_frames
 from frametally.assess.topic import Topic, of_kind
 from frametally.assess.wording import capitalise, write_list, write_minutes, write_moment, write_number, write_reading
@@ -304,5 +304,6 @@ def _figures(lead: Signal, course: Course) -> dict[str, object]:
             {"from_min": b.start_min, "to_min": b.stop_min, "peak_min": b.peak_min, "peak": b.peak, "base": b.base}
             for b in course.bursts
         ],
+        "readings_per_point": readings_per_point(len(lead.minutes)),
         "series": chart_series(lead.minutes, value=lead.values),
     }

@@ -8,7 +8,7 @@ import numpy as np
 
 from frametally.assess.exposure import Bounded
 from frametally.assess.limits import Limit, limits_for
-from frametally.assess.signals import CHART_POINTS, Signal, thin
+from frametally.assess.signals import CHART_POINTS, Signal, readings_per_point, thin
 from frametally.assess.sleepers import (
     ASLEEP_SOURCE,
     MOST_SLEEPERS,
@@ -74,18 +74,19 @@ def _tell_other_air(carbon: Gas, main: Main) -> tuple[Finding, dict[str, object]
             }
         )
         words.append(f"{name} the fresh air {means[1]:.0f} ppm (highest {tops[1]:.0f} ppm)")
-    measured = worst_mean(minutes, values, 480.0)
+    measured, per_point = worst_mean(minutes, values, 480.0), readings_per_point(int(inside.sum()), 2 * CHART_POINTS)
+    thinned = f"Every {per_point} readings were averaged into one for this. " if per_point > 1 else ""
     limits, rates = _carbon_limits(), (per_h.lower, per_h.middle, per_h.upper)
     found = {
-        (value, length): [air_change_to_keep(value, minutes, values, outdoor, a, length) for a in rates]
-        for value, length in {(limit.value, limit.averaging_min) for limit in limits}
+        (level, length): [air_change_to_keep(level, minutes, values, outdoor, a, length) for a in rates]
+        for level, length in {(level, limit.averaging_min) for limit, level in limits}
     }
-    needs = [(limit, found[limit.value, limit.averaging_min]) for limit in limits]
+    needs = [(limit, level, found[level, limit.averaging_min]) for limit, level in limits]
     text = (
         f"Had the same carbon monoxide come in, its worst mean over up to 8 h, measured as {measured:.0f} ppm, would have "
         f"been: with "
         f"{write_list(words)}. A real burner gives off more or less when its air changes. "
-        f"{_write_needs(needs, values, minutes)}{NO_ADVICE}"
+        f"{_write_needs(needs, values, minutes)}{thinned}{NO_ADVICE}"
     )
     finding = Finding(
         "other-air-changes",
@@ -101,32 +102,38 @@ def _tell_other_air(carbon: Gas, main: Main) -> tuple[Finding, dict[str, object]
         "to_keep_limits_per_h": [
             {
                 "limit": limit.id,
-                "level_ppm": limit.value,
+                "level_ppm": level,
                 "averaging_min": limit.averaging_min,
                 "lower": rates[0],
                 "middle": rates[1],
                 "upper": rates[2],
             }
-            for limit, rates in needs
+            for limit, level, rates in needs
         ],
     }
     return finding, figures
 
 
-def _carbon_limits() -> list[Limit]:
-    return [limit for limit in limits_for("co_ppm") if limit.unit == "ppm" and not limit.is_low_side and limit.value < 300]
+def _carbon_limits() -> list[tuple[Limit, float]]:
+    """The limits for carbon monoxide with their values in ppm, but for those of escape within minutes."""
+    levels = [(limit, limit.level_in("ppm")) for limit in limits_for("co_ppm") if not limit.is_low_side]
+    return [(limit, level) for limit, level in levels if level < 300]
 
 
-def _write_needs(needs: Sequence[tuple[Limit, list[float | None]]], values: np.ndarray, minutes: np.ndarray) -> str:
+Need = tuple[Limit, float, list[float | None]]
+"""A limit, its value [ppm], and the air changes that would have kept it: least, middle and most [per hour]."""
+
+
+def _write_needs(needs: Sequence[Need], values: np.ndarray, minutes: np.ndarray) -> str:
     """The strictest limits that the measured course passed, with the air change that would have kept it under each."""
-    passed = [(limit, rates) for limit, rates in needs if worst_mean(minutes, values, limit.averaging_min) > limit.value]
+    passed = [one for one in needs if worst_mean(minutes, values, one[0].averaging_min) > one[1]]
     if not passed:
         return ""
     parts = []
-    for limit, rates in sorted(passed, key=lambda pair: (pair[0].value, pair[0].averaging_min or 0))[:3]:
+    for limit, level, rates in sorted(passed, key=lambda one: (one[1], one[0].averaging_min or 0))[:3]:
         span = [rate for rate in rates if rate is not None]
         amount = f"{min(span):.1f} to {max(span):.1f} an hour" if len(span) == 3 else "more than any that can be reckoned with"
-        parts.append(f"{limit.label} of {limit.value:g} ppm: {amount}")
+        parts.append(f"{limit.label} of {level:.3g} ppm: {amount}")
     return f"Air changes that would have kept the readings at or under a limit they passed: {'; '.join(parts)}. "
 
 

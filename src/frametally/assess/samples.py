@@ -71,6 +71,7 @@ class Samples:
     of what it can show (stated, or seen tonight; NaN where neither). `floor` and `ceiling` are what unmeasured time
     may have been at least and at most: the ceiling is the highest reading of any display of this kind in the night.
     `corrected` is True in rows whose number was set by hand.
+    `elsewhere` is True in rows whose photo shows another display at its place (see `DisplayFacts.shares`).
     `over_nearby` and `under_nearby` are True in rows where any display of this kind ran out of range.
     """
 
@@ -84,6 +85,7 @@ class Samples:
     over_nearby: Bools
     under_nearby: Bools
     corrected: Bools
+    elsewhere: Bools
 
     @property
     def settled(self) -> Bools:
@@ -253,7 +255,9 @@ def _read_display(table: pd.DataFrame, facts: DisplayFacts, order: npt.NDArray[n
     values = np.where(np.isin(states, (State.SETTLED, State.DOUBTFUL)), values, math.nan)
     top, bottom = _find_range(facts, values, states)
     nowhere = np.zeros(len(values), dtype=bool)
-    return Samples(facts, values[order], states[order], top, bottom, math.nan, math.nan, nowhere, nowhere, corrected[order])
+    return Samples(
+        facts, values[order], states[order], top, bottom, math.nan, math.nan, nowhere, nowhere, corrected[order], nowhere
+    )
 
 
 def _read_flags(cells: Sequence[object], column: str, states: Ints) -> Bools:
@@ -306,10 +310,12 @@ def _with_neighbours(one: Samples, all_samples: Sequence[Samples]) -> Samples:
     known = known[np.isfinite(known)]
     highest = float(known.max()) if known.size else math.nan
     lowest = float(known.min()) if known.size else math.nan
+    instead = [~other.gap for other in all_samples if other.facts.key in one.facts.shares]
     return replace(
         one,
         floor=min(0.0, lowest) if kind in ZERO_FLOOR and known.size else lowest,
         ceiling=highest,
         over_nearby=np.logical_or.reduce([other.over for other in group]),
         under_nearby=np.logical_or.reduce([other.under for other in group]),
+        elsewhere=one.gap & np.logical_or.reduce([one.elsewhere, *instead]),
     )

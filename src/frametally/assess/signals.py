@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
 from frametally.assess.exposure import HOLE_AFTER
-from frametally.assess.facts import DisplayFacts
+from frametally.assess.facts import QUANTITIES, DisplayFacts
 from frametally.assess.samples import Bools, Floats, Timeline
 from frametally.assess.study import Study
 from frametally.assess.topic import of_kind, settled_series
+from frametally.assess.units import factor, tidy_unit
 from frametally.model import Trial
 
 CHART_POINTS = 300
@@ -85,6 +86,14 @@ def lead_signal(studies: Sequence[Study], *kinds: str) -> Signal | None:
     return max(often, key=lambda one: len(one.minutes))
 
 
+def in_kinds_unit(signal: Signal) -> tuple[Signal, float]:
+    """Give a gas's signal in the unit that its kind names (ppm, %), and what one of the display's own unit is in it."""
+    kind = str(signal.facts.kind)
+    own = QUANTITIES[kind][1]
+    scale = factor(kind, tidy_unit(signal.facts.unit) or own, own)
+    return replace(signal, values=signal.values * scale), scale
+
+
 def elapsed_of(timeline: Timeline, when: datetime | None) -> float | None:
     """Give the minute of a moment of the trial; None where it is not stated or the two cannot be told against each other."""
     if when is None:
@@ -99,8 +108,12 @@ def elapsed_of(timeline: Timeline, when: datetime | None) -> float | None:
 
 def block_edges(count: int, most: int) -> npt.NDArray[np.intp]:
     """Give the starts of at most `most` blocks of equally many consecutive readings."""
-    size = -(-count // most) if count else 1
-    return np.arange(0, count, size, dtype=np.intp)
+    return np.arange(0, count, readings_per_point(count, most), dtype=np.intp)
+
+
+def readings_per_point(count: int, most: int = CHART_POINTS) -> int:
+    """Give how many readings `thin` averages into each point it leaves."""
+    return max(-(-count // most), 1)
 
 
 def thin(minutes: Floats, values: Floats, most: int) -> tuple[Floats, Floats]:

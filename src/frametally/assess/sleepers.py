@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from frametally.assess.balance import follow
 from frametally.assess.samples import Floats
 
 ASLEEP_CO2_L_PER_S = 0.0035
@@ -64,20 +65,7 @@ def with_air_change(minutes: Floats, values: Floats, outdoor: float, measured_pe
 
     Exact for straight lines between readings.
     """
-    rate, step = other_per_h / 60, np.diff(minutes)
-    push = -(other_per_h - measured_per_h) / 60 * (values - outdoor)
-    decay = np.exp(-rate * step)
-    # Weights of the push at both ends of a step, for a push that runs straight between them.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = rate * step
-        whole = np.where(x > 1e-6, -np.expm1(-x) / rate if rate > 0 else step, step * (1 - x / 2))
-        late = np.where(x > 1e-3, (step - whole) / x if rate > 0 else step / 2, step * (0.5 - x / 6))
-    gain = push[:-1] * (whole - late) + push[1:] * late
-    level, levels = 0.0, [0.0]
-    for kept, added in zip(decay.tolist(), gain.tolist(), strict=True):
-        level = level * kept + added
-        levels.append(level)
-    difference = np.array(levels)
+    difference = follow(minutes, -(other_per_h - measured_per_h) / 60 * (values - outdoor), other_per_h)
     return np.maximum(values + difference, min(outdoor, float(values.min())))
 
 

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from frametally.assess.atmosphere import OXYGEN_SHARE
-from frametally.assess.combustion import find_burners, hourly_use
+from frametally.assess.burners import find_burners
 from frametally.assess.exposure import Bounded
 from frametally.assess.fuels import burn
+from frametally.assess.heat import hourly_use
 from frametally.assess.implied import find_loss
 from frametally.assess.phases import find_phases
 from frametally.assess.signals import burning_span

@@ -7,22 +7,32 @@ source changes only when the appliance is lit or put out by the trial, or, where
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from frametally.assess.atmosphere import OXYGEN_SHARE
+from frametally.assess.balance import Course, Stretch
 from frametally.assess.climate import pair_climates
+from frametally.assess.implied import OUTDOOR_CO2_PPM
 from frametally.assess.phases import find_phases
 from frametally.assess.psychrometrics import humidity_ratio
 from frametally.assess.samples import Floats
-from frametally.assess.signals import Signal, air_events, burning_span, lead_signal, smooth, thin
+from frametally.assess.signals import Signal, air_events, burning_span, in_kinds_unit, lead_signal, smooth, thin
 from frametally.assess.study import Study
-from frametally.assess.zonefit import LEAST_POINTS, MOST_POINTS, Course, Stretch
+from frametally.assess.zonefit import LEAST_POINTS, MOST_POINTS
 from frametally.model import Trial
 
 SETTLING_MIN = 10.0
 """After a change of the vents the first minutes are left out: people go through doors, and meters lag (own choice)."""
+
+
+OUTDOOR_CO2_SPREAD_PPM = 50.0
+"""How far carbon dioxide outdoors may lie from the usual where the trial does not state it (own choice). [ppm]"""
+
+OUTDOOR_O2_SPREAD = 0.3
+"""How far a display of oxygen may stand from 20.95 % outdoors: moist air, and its own zero (own choice). [points]"""
 
 
 @dataclass(frozen=True)
@@ -39,7 +49,8 @@ class Regime:
 
 @dataclass(frozen=True)
 class Gas:
-    """One signal of the mass balance with what is known of its outdoor level, in the display's unit (water in g/kg)."""
+    """One signal of the mass balance with what is known of its outdoor level: ppm or %, water in g/kg; `scale` is what one of the
+    display's own unit is in that."""
 
     key: str
     kind: str
@@ -47,34 +58,40 @@ class Gas:
     half_step: float
     outdoor: float | None
     outdoor_sd: float
+    scale: float = 1.0
 
 
-def find_gases(studies: Sequence[Study], trial: Trial | None, pressure_hpa: float) -> list[Gas]:
-    """Give the gases that carry the balance: carbon monoxide first, then carbon dioxide, oxygen, water vapour."""
+def find_gases(studies: Sequence[Study], trial: Trial | None) -> list[Gas]:
+    """Give the gases that carry the balance: carbon monoxide first, then carbon dioxide and oxygen."""
     outdoor = trial.outdoor if trial else None
     gases = []
-    for kind, stated in (
-        ("co_ppm", outdoor.co_ppm if outdoor else None),
-        ("co2_ppm", outdoor.co2_ppm if outdoor else None),
-        ("o2_pct", None),
+    for kind, stated, usual, spread in (
+        ("co_ppm", outdoor.co_ppm if outdoor else None, 0.0, 0.0),
+        ("co2_ppm", outdoor.co2_ppm if outdoor else None, OUTDOOR_CO2_PPM, OUTDOOR_CO2_SPREAD_PPM),
+        ("o2_pct", None, 100 * OXYGEN_SHARE, OUTDOOR_O2_SPREAD),
     ):
-        signal = lead_signal(studies, kind)
-        if signal is None:
+        shown = lead_signal(studies, kind)
+        if shown is None:
             continue
-        # Carbon monoxide outdoors is next to nothing; the meter's zero may be off by its stated error.
-        level = 0.0 if kind == "co_ppm" and stated is None else stated
-        slack = signal.facts.tolerance_at(level or 0.0)
-        gases.append(
-            Gas(signal.facts.key, kind, signal, signal.half_step(), level, max(slack or 0.0, 2 * signal.half_step(), 1e-6))
-        )
-    climates = pair_climates(studies)
-    if climates and len(climates[0].rows) >= LEAST_POINTS:
-        one = climates[0]
-        water = np.asarray(humidity_ratio(one.vapour_pa, pressure_hpa))
-        # One step of the humidity display, as water: a whole per cent where it is not stated.
-        step = float(np.median(water / np.maximum(one.rh_pct, 1))) * (one.humidity.facts.resolution or 1.0)
-        gases.append(Gas("water", "water", Signal(one.humidity, one.elapsed_min, water), step / 2, None, 1.0))
+        signal, scale = in_kinds_unit(shown)
+        level, half_step = usual if stated is None else stated, scale * shown.half_step()
+        # A meter shows outdoor air no better than to its own stated error.
+        error = scale * (signal.facts.tolerance_at(level / scale) or 0.0)
+        slack = max(error, 2 * half_step, spread if stated is None else 0.0, 1e-6)
+        gases.append(Gas(signal.facts.key, kind, signal, half_step, level, slack, scale))
     return gases
+
+
+def find_water(studies: Sequence[Study], pressure_hpa: float) -> Gas | None:
+    """Give the water vapour of the room; None where it is not told."""
+    climates = pair_climates(studies)
+    if not climates or len(climates[0].rows) < LEAST_POINTS:
+        return None
+    one = climates[0]
+    water = np.asarray(humidity_ratio(one.vapour_pa, pressure_hpa))
+    # One step of the humidity display, as water: a whole per cent where it is not stated.
+    step = float(np.median(water / np.maximum(one.rh_pct, 1))) * (one.humidity.facts.resolution or 1.0)
+    return Gas("water", "water", Signal(one.humidity, one.elapsed_min, water), step / 2, None, 1.0)
 
 
 def find_regimes(lead: Signal, trial: Trial | None) -> list[Regime]:
@@ -122,8 +139,16 @@ def turned_regime(regime: Regime, lead: Signal) -> Regime | None:
     return replace(regime, stretches=tuple(stretches)) if len(stretches) > len(regime.stretches) else None
 
 
-def build_courses(gases: Sequence[Gas], regime: Regime, bursts: Sequence[tuple[float, float]] = ()) -> list[Course]:
-    """Give the courses of a regime: each gas over each unbroken time, bursts taken out, long ones thinned."""
+def build_courses(
+    gases: Sequence[Gas],
+    regime: Regime,
+    bursts: Sequence[tuple[float, float]] = (),
+    warmth: Callable[[Floats], Floats] | None = None,
+) -> list[Course]:
+    """Give the courses of a regime: each gas over each unbroken time, bursts taken out, long ones thinned.
+
+    `warmth` gives the room's absolute temperature at some minutes; None where it stayed.
+    """
     courses = []
     for gas in gases:
         minutes, values = gas.signal.minutes, gas.signal.values
@@ -134,7 +159,8 @@ def build_courses(gases: Sequence[Gas], regime: Regime, bursts: Sequence[tuple[f
             times, levels = thin(minutes[inside], values[inside], MOST_POINTS)
             stretches = _clip(regime.stretches, float(times[0]), float(times[-1]))
             if stretches:
-                courses.append(Course(gas.key, times, levels, stretches, gas.half_step, gas.outdoor, gas.outdoor_sd))
+                warm = None if warmth is None else warmth(times) / float(warmth(times).mean())
+                courses.append(Course(gas.key, times, levels, stretches, gas.half_step, gas.outdoor, gas.outdoor_sd, warm))
     return courses
 
 

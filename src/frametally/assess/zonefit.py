@@ -1,20 +1,20 @@
 """Courses of gases in one well-mixed room to the air change that explains them all: the single-zone mass balance, fitted.
 
-With a constant source a gas runs exponentially towards a level of its own, and all gases at one rate, the air change
-(ASTM E741, concentration decay; equation from memory): C(t) = P + (C0 - P) exp(-A t), P = outdoor level + source / (A V).
-For a given A the levels are a linear least-squares problem, so only A itself is searched. The interval is the profile of
-the fit, with the number of readings cut down to what their likeness from one to the next leaves of it.
+With a constant source a gas runs exponentially towards a level of its own, and all gases at one rate, the air change (see
+`balance`). For a given A the levels are a linear least-squares problem, so only A itself is searched. The interval is the
+profile of the fit, with the number of readings cut down to what their likeness from one to the next leaves of it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize, stats
 
+from frametally.assess.balance import Course, design
 from frametally.assess.samples import Floats
 
 MOST_POINTS = 300
@@ -30,47 +30,23 @@ WIDEST_RATIO = 3.0
 LEAST_SIGNAL = 6.0
 """A course must move by this many times its own noise (own choice)."""
 
+LEAST_STEPS = 5.0
+"""A course must move by this many steps of its display: what rounding does to fewer does not average out (own choice)."""
+
+BALANCE_SHARE = 0.02
+"""How far the balance itself may be off, as a share of the air change: a room is not quite mixed, and a flame that takes more
+moles of oxygen than it gives of gases thins the air a little less than fresh air does (own choice)."""
+
 SLOWEST_PER_H, FASTEST_PER_H = 0.01, 60.0
 GRID_POINTS = 80
 
 
 @dataclass(frozen=True)
-class Stretch:
-    """A time with one constant source, in minutes; `is_off` where nothing is given off, so that the air runs to outdoors."""
-
-    start_min: float
-    stop_min: float
-    is_off: bool = False
-
-
-@dataclass(frozen=True)
-class Course:
-    """One gas over one unbroken time: readings, the stretches that cover it, and its outdoor level where known.
-
-    `half_step` is half a step of the display; `outdoor` and `outdoor_sd` what is known of the level outdoors (as the display
-    would show it), None for nothing. All in the display's unit.
-    """
-
-    key: str
-    minutes: Floats
-    values: Floats
-    stretches: tuple[Stretch, ...]
-    half_step: float = 0.0
-    outdoor: float | None = None
-    outdoor_sd: float = 1.0
-
-
-@dataclass(frozen=True)
 class CourseFit:
-    """How one course fits at the best air change: outdoor level (None where no stretch shows it), levels, misfit, noise of single
-    readings, how many readings in a row count as one (`memory`), and how many independent ones are left (`freedom`)."""
+    """How one course fits at the best air change: misfit, and how many independent readings it has left (`freedom`)."""
 
     key: str
-    outdoor: float | None
-    levels: tuple[float, ...]
     rms: float
-    noise: float
-    memory: float
     freedom: float
 
 
@@ -88,7 +64,6 @@ class ZoneFit:
     reason: str
     courses: tuple[CourseFit, ...] = ()
     left_out: tuple[str, ...] = ()
-    profile: dict[str, list[float]] = field(default_factory=dict)
 
     @property
     def is_told(self) -> bool:
@@ -96,87 +71,37 @@ class ZoneFit:
         return not self.reason
 
 
-def decay_rate(first: float, later: float, hours: float, outdoor: float = 0.0) -> float:
-    """Give the air change from two levels of a gas that nothing gives off any more. [per hour]
-
-    A = ln((C0 - Cout) / (Ct - Cout)) / t (ASTM E741, equation from memory). NaN where a level is not above outdoors.
-    """
-    if hours <= 0 or first <= outdoor or later <= outdoor:
-        return math.nan
-    return math.log((first - outdoor) / (later - outdoor)) / hours
-
-
-def relax(level: float, outdoor: float, source: float, rate_per_h: float, hours: float) -> float:
-    """Give a gas after some hours: `source` is what is given off, in the unit of the level per hour (source / volume)."""
-    if rate_per_h <= 0:
-        return level + source * hours
-    return level + (source - rate_per_h * (level - outdoor)) * -math.expm1(-rate_per_h * hours) / rate_per_h
-
-
-def design(course: Course, rate_per_h: float) -> tuple[Floats, Floats]:
-    """Give what multiplies the unknown levels (start, one per source, outdoors last) and the weight row of what is known.
-
-    The course is then matrix @ levels. Stretches without a source share the outdoor level.
-    """
-    rate = rate_per_h / 60
-    sources = [one for one in course.stretches if not one.is_off]
-    matrix = np.zeros((len(course.minutes), 2 + len(sources)))
-    begin = course.stretches[0].start_min
-    matrix[:, 0] = np.exp(-rate * np.maximum(course.minutes - begin, 0))
-    column = 1
-    for stretch in course.stretches:
-        inside = np.clip(course.minutes, stretch.start_min, stretch.stop_min)
-        after = np.maximum(course.minutes - stretch.stop_min, 0)
-        share = (1 - np.exp(-rate * (inside - stretch.start_min))) * np.exp(-rate * after)
-        if stretch.is_off:
-            matrix[:, -1] += share
-        else:
-            matrix[:, column] = share
-            column += 1
-    return matrix, np.array([0.0] * (matrix.shape[1] - 1) + [1.0])
-
-
-def _has_outdoor(course: Course) -> bool:
-    return any(one.is_off for one in course.stretches)
-
-
-def _solve(course: Course, rate_per_h: float) -> tuple[Floats, Floats, float]:
-    """Levels, residuals and the misfit that counts (squares of both readings and prior knowledge) at one air change."""
-    matrix, known = design(course, rate_per_h)
-    values = course.values
-    if not _has_outdoor(course):
-        matrix = matrix[:, :-1]
-    elif course.outdoor is not None:
-        # The prior weighs as one reading whose error is outdoor_sd, against the readings' own noise.
-        weight = max(noise_of(course), 1e-9) / course.outdoor_sd
-        matrix = np.vstack([matrix, known * weight])
-        values = np.append(values, course.outdoor * weight)
+def _solve(course: Course, rate_per_h: float) -> tuple[Floats, float]:
+    """Residuals and the misfit that counts (squares of both readings and prior knowledge) at one air change."""
+    matrix, spreads = design(course, rate_per_h)
+    # What is expected weighs as one reading with that error, against the readings' own noise; all but outdoors is nought.
+    weights = max(course.noise, 1e-9) / spreads
+    expected = np.zeros(len(weights))
+    expected[-1] = course.outdoor or 0.0
+    known = weights > 0
+    matrix = np.vstack([matrix, np.diag(weights)[known]])
+    values = np.append(course.values, (expected * weights)[known])
     levels: Floats = np.asarray(np.linalg.lstsq(matrix, values, rcond=1e-10)[0], dtype=np.float64)
     residuals = values - matrix @ levels
     rounding = len(course.values) * course.half_step**2 / 3
-    return levels, residuals[: len(course.values)], float(residuals @ residuals) + 0.05 * rounding + 1e-18
-
-
-def noise_of(course: Course) -> float:
-    """Give the noise of single readings: from second differences, and at least what rounding leaves."""
-    rounding = course.half_step / math.sqrt(3)
-    if len(course.values) < 4:
-        return rounding
-    bends = np.diff(course.values, 2)
-    return max(1.4826 * float(np.median(np.abs(bends))) / math.sqrt(6), rounding)
+    return residuals[: len(course.values)], float(residuals @ residuals) + 0.05 * rounding + 1e-18
 
 
 def _memory(residuals: Floats) -> float:
-    """How many readings in a row say the same thing again: 1 + 2 (sum of correlations until they die out)."""
+    """How many readings in a row say the same thing again: 1 + 2 (sum of correlations until they die out).
+
+    They count as dead where two neighbours together are not above nought (Geyer 1992, initial positive sequence; from memory):
+    a slow drift under a display's rounding keeps small correlations that a threshold on single ones would miss.
+    """
     centred = residuals - residuals.mean()
     count, power = len(centred), float(centred @ centred)
     if power <= 0 or count < 4:
         return 1.0
     spectrum = np.abs(np.fft.rfft(centred, 2 * count)) ** 2
     correlations = np.fft.irfft(spectrum)[: count // 2] / power
-    dead = np.flatnonzero(correlations < 0.05)
-    until = int(dead[0]) if dead.size else len(correlations)
-    return 1.0 + 2.0 * max(float(correlations[1:until].sum()), 0.0)
+    pairs = correlations[: len(correlations) // 2 * 2].reshape(-1, 2).sum(axis=1)
+    dead = np.flatnonzero(pairs <= 0)
+    return max(2.0 * float(pairs[: dead[0] if dead.size else None].sum()) - 1.0, 1.0)
 
 
 def _grid(courses: Sequence[Course]) -> Floats:
@@ -186,12 +111,13 @@ def _grid(courses: Sequence[Course]) -> Floats:
     return np.geomspace(slowest, max(min(FASTEST_PER_H, 3 / max(step_h, 1e-6)), 4 * slowest), GRID_POINTS)
 
 
-def _freedom(course: Course, rate: float) -> tuple[float, float]:
-    """Independent readings beyond what is fitted, and how many readings in a row count as one, at one air change."""
-    residuals = _solve(course, rate)[1]
-    memory = _memory(residuals)
-    fitted = 1 + sum(not one.is_off for one in course.stretches) + _has_outdoor(course)
-    return len(residuals) / memory - fitted - 1, memory
+def _freedom(course: Course, rate: float) -> float:
+    """Independent readings beyond what is fitted, at one air change."""
+    residuals, _ = _solve(course, rate)
+    fitted = 1 + sum(not one.is_off for one in course.stretches) + any(one.is_off for one in course.stretches)
+    # A display that stays on one number tells when it came and went, and no more, however little the fit leaves.
+    runs = 1 + int(np.count_nonzero(np.diff(course.values)))
+    return min(len(residuals) / _memory(residuals), 2 * runs) - fitted - 1
 
 
 @dataclass(frozen=True)
@@ -207,7 +133,7 @@ class _Profile:
 
     def at(self, rate: float) -> float:
         """Give the depth at one air change."""
-        return sum(f * math.log(_solve(c, rate)[2]) for f, c in zip(self.freedoms, self.courses, strict=True)) - self.lowest
+        return sum(f * math.log(_solve(c, rate)[1]) for f, c in zip(self.freedoms, self.courses, strict=True)) - self.lowest
 
     def interval(self, limit: float) -> tuple[float, float]:
         """Give the furthest air changes on either side that are no worse than the limit; 0 and inf where there is no end."""
@@ -231,15 +157,15 @@ class _Profile:
 
 def _profile(courses: Sequence[Course]) -> _Profile:
     grid = _grid(courses)
-    misfits = np.array([[_solve(one, rate)[2] for rate in grid] for one in courses])
-    freedoms = [max(_freedom(c, float(grid[int(row.argmin())]))[0], 0.5) for c, row in zip(courses, misfits, strict=True)]
+    misfits = np.array([[_solve(one, rate)[1] for rate in grid] for one in courses])
+    freedoms = [max(_freedom(c, float(grid[int(row.argmin())])), 0.5) for c, row in zip(courses, misfits, strict=True)]
     depth = (np.array(freedoms)[:, None] * np.log(misfits)).sum(axis=0)
     place = int(depth.argmin())
     scales = [math.sqrt(row.min() / f) for f, row in zip(freedoms, misfits, strict=True)]
 
     def residuals(log_rate: Floats) -> Floats:
         rate = math.exp(float(log_rate[0]))
-        return np.concatenate([_solve(c, rate)[1] / scale for c, scale in zip(courses, scales, strict=True)])
+        return np.concatenate([_solve(c, rate)[0] / scale for c, scale in zip(courses, scales, strict=True)])
 
     start, span = math.log(grid[place]), math.log(grid[1] / grid[0])
     found = optimize.least_squares(residuals, [start], bounds=(start - span, start + span), x_scale=span)
@@ -255,40 +181,30 @@ def _moves(course: Course) -> bool:
     if len(course.values) < LEAST_POINTS:
         return False
     low, high = np.percentile(course.values, [2, 98])
-    return high - low >= LEAST_SIGNAL * max(noise_of(course), course.half_step / 2, 1e-12)
+    return high - low >= max(LEAST_SIGNAL * max(course.noise, 1e-12), LEAST_STEPS * 2 * course.half_step)
 
 
 def _fit_group(courses: Sequence[Course], left_out: tuple[str, ...] = ()) -> ZoneFit:
     profile = _profile(courses)
     best = profile.best
     freedoms = [_freedom(one, best) for one in courses]
-    total = sum(max(f, 0.0) for f, _ in freedoms)
-    fits = tuple(_describe(one, best, f) for one, f in zip(courses, freedoms, strict=True))
+    total = sum(max(f, 0.0) for f in freedoms)
+    fits = tuple(CourseFit(one.key, _rms(one, best), f) for one, f in zip(courses, freedoms, strict=True))
     if total < LEAST_FREEDOM:
         reason = "the readings do not follow the course that a constant source and a constant air change would give"
         return ZoneFit(math.nan, 0.0, math.inf, reason, fits, left_out)
     lower, upper = profile.interval(float(stats.f.ppf(0.95, 1, total)))
+    lower, upper = lower * (1 - BALANCE_SHARE), upper * (1 + BALANCE_SHARE)
     reason = ""
     if lower <= 0 or not math.isfinite(upper):
         reason = "the readings fit many different air changes about equally well"
     elif upper > WIDEST_RATIO * lower:
         reason = f"the readings fit anything from {lower:.2g} to {upper:.2g} air changes per hour"
-    return ZoneFit(
-        best, lower, upper, reason, fits, left_out, {"per_h": profile.grid.tolist(), "worse_by": profile.depth.tolist()}
-    )
+    return ZoneFit(best, lower, upper, reason, fits, left_out)
 
 
-def _describe(course: Course, rate: float, freedom: tuple[float, float]) -> CourseFit:
-    levels, residuals, _ = _solve(course, rate)
-    return CourseFit(
-        course.key,
-        float(levels[-1]) if _has_outdoor(course) else None,
-        tuple(float(v) for v in levels),
-        math.sqrt(float(np.mean(residuals**2))),
-        noise_of(course),
-        freedom[1],
-        freedom[0],
-    )
+def _rms(course: Course, rate: float) -> float:
+    return math.sqrt(float(np.mean(_solve(course, rate)[0] ** 2)))
 
 
 def fit_zone(courses: Sequence[Course]) -> ZoneFit:
@@ -300,7 +216,9 @@ def fit_zone(courses: Sequence[Course]) -> ZoneFit:
     moving = [one for one in courses if _moves(one)]
     silent = tuple(one.key for one in courses if not any(one is kept for kept in moving))
     if not moving:
-        return ZoneFit(math.nan, 0.0, math.inf, "no gas rose or fell far enough out of its own noise", (), silent)
+        return ZoneFit(
+            math.nan, 0.0, math.inf, "no gas rose or fell far enough for its noise and for the steps of its display", (), silent
+        )
     alone = [(one, _fit_group([one])) for one in moving]
     useful = [(one, fit) for one, fit in alone if math.isfinite(fit.value)]
     if not useful:

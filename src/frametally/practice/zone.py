@@ -99,7 +99,8 @@ class Night:
     """What is done to the air: each a function of the seconds since the start.
 
     `burn_kg_per_s` fuel whose products come into the room; `co_share` how much of the fuel's carbon becomes CO;
-    `air_changes_per_h`; `other_heat_w` and `other_water_kg_per_s` (a stove's casing, a kettle).
+    `air_changes_per_h` fresh air that comes in, as its volume at the room's temperature over the room's; what leaves is more by
+    what expands; `other_heat_w` and `other_water_kg_per_s` (a stove's casing, a kettle).
     """
 
     burn_kg_per_s: Plan
