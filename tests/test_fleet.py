@@ -27,12 +27,13 @@ method = "strict.toml"
 results = "out/otter"
 start = 2026-10-30T21:40:00+00:00
 every_s = 60
+camera = "IMG_*"
 """
 
-CSV = """name,frames,calibration,trial,method,results,utc_offset,start,every_s
-Heron,heron/photos,heron.toml,heron.trial.toml,,out/heron,+01:00,,
+CSV = """name,frames,calibration,trial,method,results,utc_offset,start,every_s,camera
+Heron,heron/photos,heron.toml,heron.trial.toml,,out/heron,+01:00,,,
 
-,s3://nights/otter,otter.toml,,strict.toml,out/otter,,2026-10-30T21:40:00+00:00,60
+,s3://nights/otter,otter.toml,,strict.toml,out/otter,,2026-10-30T21:40:00+00:00,60,IMG_*
 """
 
 
@@ -57,6 +58,7 @@ def test_both_forms_give_the_same_jobs(write, tmp_path: Path) -> None:  # type: 
     assert (heron.method, otter.method) == (None, tmp_path / "strict.toml")
     assert (otter.start, otter.every_s) == (datetime.fromisoformat("2026-10-30T21:40:00+00:00"), 60.0)
     assert (heron.utc_offset, heron.start) == ("+01:00", None)
+    assert (heron.camera, otter.camera) == (None, "IMG_*")
 
 
 @pytest.mark.parametrize(
@@ -68,10 +70,11 @@ def test_both_forms_give_the_same_jobs(write, tmp_path: Path) -> None:  # type: 
         ("fleet.toml", TOML.replace("every_s = 60", "every_s = 0"), "every_s"),
         ("fleet.toml", TOML.replace("out/otter", "out/../out/heron"), "the same results folder"),
         ("fleet.toml", TOML.replace("out/otter", "heron/photos/otter"), "would lie among the photos of 'Heron'"),
+        ("fleet.toml", TOML.replace('"IMG_*"', '""'), "camera"),
         ("fleet.csv", "", "the first line should name the columns"),
         ("fleet.csv", CSV.replace(",60", ",a minute"), "every_s"),
         ("fleet.csv", CSV.replace("2026-10-30T21:40:00+00:00", "yesterday"), "start"),
-        ("fleet.csv", CSV.replace("Heron,", "Heron, with a comma,"), "line 2: 10 cells, 9 columns"),
+        ("fleet.csv", CSV.replace("Heron,", "Heron, with a comma,"), "line 2: 11 cells, 10 columns"),
         ("fleet.csv", CSV.replace("results", "result"), "did you mean results"),
         ("fleet.csv", CSV.splitlines()[0], "night"),
     ],

@@ -10,7 +10,14 @@ import pytest
 
 from frametally.corrections import Correction
 from frametally.model import Display, Event, Notice, Trial, TrialInstrument
-from frametally.notices import correction_notices, trial_notices, unassessed_columns, unassessed_notices, view_notices
+from frametally.notices import (
+    correction_notices,
+    trial_notices,
+    unassessed_columns,
+    unassessed_notices,
+    view_findings,
+    view_notices,
+)
 
 EVENING = datetime(2026, 10, 30, 21, 40, tzinfo=UTC)
 TIMES = [EVENING + timedelta(minutes=4 * at) for at in range(150)]
@@ -227,6 +234,25 @@ def test_a_nudge_is_told_with_its_time_its_frame_and_how_far() -> None:
 )
 def test_what_is_no_nudge(places: list[tuple[float, float, float] | None]) -> None:
     assert [notice for notice in path(places) if notice.code == "camera-nudged"] == []
+
+
+def test_a_nudge_is_a_finding_with_its_measure_and_the_photo_that_shows_it() -> None:
+    table = pd.DataFrame(
+        {
+            "time": [(EVENING + timedelta(minutes=4 * at)).isoformat() for at in range(12)],
+            "elapsed_min": [4.0 * at for at in range(12)],
+            "frame": [f"f{at:03d}.jpg" for at in range(12)],
+            "display": "co_ppm",
+            "flag": "ok",
+            "shift_x_px": [0.0] * 6 + [30.0] * 6,
+            "shift_y_px": [0.0] * 6 + [-40.0] * 6,
+            "rotation_deg": 0.0,
+        }
+    )
+    (finding,) = view_findings(table, [display("co_ppm")])
+
+    assert (finding.slug, finding.value, finding.unit, finding.evidence) == ("camera-nudged", 50.0, "px", ("f006.jpg",))
+    assert finding.title.startswith("At 2026-10-30 22:04 (f006.jpg) the camera was nudged by 50 px")
 
 
 def test_a_nudge_while_the_view_was_blocked() -> None:

@@ -181,11 +181,13 @@ def _rows(path: Path) -> list[dict[str, str]]:
 def as_tally(score: dict[str, Any]) -> Tally:
     """Count a night's score as single displays are counted: of the displays that could be read.
 
-    What was vouched for where there was nothing to read counts as a wrong value too.
+    A doubtful value that is what the display showed counts as exact, and as flagged. What was vouched for where there was
+    nothing to read counts as a wrong value too.
     """
+    doubtful_but_right = sum(float(one["value"]) == float(one["truth"]) for one in score["doubtful"] if one["value"])
     return Tally(
         count=score["readable"],
-        exact=score["exact"],
+        exact=score["exact"] + doubtful_but_right,
         right=score["exact"],
         wrong_value=len(score["silently_wrong"]),
         wrong_state=len(score["misnamed"]),

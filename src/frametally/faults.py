@@ -60,6 +60,7 @@ EXAMPLES: dict[str, str] = {
     "results": 'results = "boat_a/results"',
     "utc_offset": 'utc_offset = "+01:00"',
     "every_s": "every_s = 60",
+    "camera": 'camera = "IMG_*"',
     "notes": 'notes = "Kettle on top until about 01:00."',
     "vent": "[[vent]] and below it free_area_cm2 = 70",
     "free_area_cm2": "free_area_cm2 = 70",

@@ -20,7 +20,7 @@ _CSV = ".csv"
 
 @dataclass(frozen=True)
 class NightJob:
-    """One night of a fleet: where its files lie, and what its clock needs."""
+    """One night of a fleet: where its files lie, what its clock needs, and which camera's photos count."""
 
     name: str
     frames: Place
@@ -31,6 +31,7 @@ class NightJob:
     utc_offset: str | None
     start: datetime | None
     every_s: float | None
+    camera: str | None
 
 
 def load_fleet(path: Path) -> list[NightJob]:
@@ -57,6 +58,7 @@ def _job(night: ManifestNight, folder: Path) -> NightJob:
         night.utc_offset,
         night.start,
         night.every_s,
+        night.camera,
     )
 
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
-
-import pandas as pd
+from typing import TYPE_CHECKING, Literal
 
 from frametally.aim import reference_of
 from frametally.errors import BadFrame, CalibrationMisfit
@@ -15,7 +13,9 @@ from frametally.frames import load
 from frametally.model import SETTLED, Calibration, Display, Flag, Night, Notice
 from frametally.results import Results
 from frametally.show.evidence import safe_name, write_evidence
-from frametally.showing import cut_display
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FEWEST_PHOTOS = 8
 """Fewer photos than these say nothing about a calibration."""
@@ -101,6 +101,8 @@ def keep_pictures(folder: Results, misfits: Sequence[Misfit], night: Night, cali
     corners = {display.key: display.corners for display in calibration.displays}
     by_name = {frame.name: frame for frame in night.frames}
     if misfits:
+        from frametally.crops import cut_display
+
         try:
             pixels = load(by_name[reference_of(calibration, list(by_name))]).pixels
         except (BadFrame, CalibrationMisfit):

@@ -85,7 +85,7 @@ VALUED = SETTLED | {Flag.DOUBTFUL}
 # --- what is read ----------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Rival:
     """One possible reading of a display, with its probability (0 to 1) given the pixels alone."""
 
@@ -94,7 +94,7 @@ class Rival:
     probability: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Reading:
     """What one display showed in one frame.
 
@@ -113,7 +113,7 @@ class Reading:
     sharpness: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Frame:
     """One photo of the time-lapse (or one picture of a video).
 
@@ -147,7 +147,7 @@ class Night:
     notices: tuple[Notice, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Shift:
     """How a view moved against the reference frame: pixels, degrees (clockwise positive), factor; quality 0 to 1."""
 
@@ -167,8 +167,8 @@ class Placement:
     """Where the displays are in one frame.
 
     `shift` is the whole frame's; `corners` has each display's key that was found; `quality` (0 to 1) every key's;
-    a key that is in `covered` was looked for where the view says it must be, and something else is there;
-    a key that is in neither `corners` nor `covered` is lost.
+    a key that is in `covered` was looked for where the view says it must be, and something else is there, or may be where
+    `corners` has it too; a key that is in neither `corners` nor `covered` is lost.
     """
 
     shift: Shift
@@ -177,7 +177,7 @@ class Placement:
     covered: frozenset[str] = frozenset()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FrameRecord:
     """What one frame gave: the journal holds one per line. `problem` says why there is no picture, "" where there is one.
 
@@ -510,6 +510,7 @@ class ManifestNight(_Strict):
     utc_offset: str | None = None
     start: datetime | None = None
     every_s: float | None = Field(None, gt=0)
+    camera: str | None = Field(None, min_length=1)
 
 
 class Manifest(_Strict):

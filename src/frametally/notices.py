@@ -7,13 +7,15 @@ import difflib
 import math
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from frametally.corrections import Correction
-from frametally.model import VALUED, Display, Flag, Notice, Trial, key_kind
+from frametally.model import VALUED, Display, Finding, Flag, Notice, Trial, key_kind
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FARTHEST = timedelta(days=1)
 """What a trial tells may lie so far outside the times of the photos."""
@@ -237,10 +239,17 @@ GONE_FOR = 3
 """A display that is not found in so many photos up to the last one was moved out of view."""
 
 _MOST_NUDGES = 10
+_VIEW_WEIGHT = 61
+"""Just behind how well the displays were read."""
 
 
 def view_notices(audit: pd.DataFrame, displays: Sequence[Display]) -> list[Notice]:
-    """Give a notice of every time that the camera was nudged, and of every instrument that left the view for good.
+    """Give `view_findings` as notices, for where nothing is assessed."""
+    return [Notice(finding.slug, finding.evidence[0], finding.text) for finding in view_findings(audit, displays)]
+
+
+def view_findings(audit: pd.DataFrame, displays: Sequence[Display]) -> list[Finding]:
+    """Give a finding of every time that the camera was nudged, and of every instrument that left the view for good.
 
     `audit` is as in `readings_audit.csv`; its shift columns are the view's path through the night.
     """
@@ -251,35 +260,42 @@ def view_notices(audit: pd.DataFrame, displays: Sequence[Display]) -> list[Notic
     return [*_nudges(frames), *_departures(rows, frames, displays)]
 
 
-def _nudges(frames: pd.DataFrame) -> list[Notice]:
+def _nudges(frames: pd.DataFrame) -> Iterator[Finding]:
     seen = frames[frames["shift_x_px"].notna()]
-    path = seen[["shift_x_px", "shift_y_px", "rotation_deg"]].to_numpy(float)
-    moves = _jumps(path)
-    found = [
-        Notice("camera-nudged", str(seen["frame"].iloc[at]), (
-            f"{_when(seen.iloc[at])} the camera was nudged: the view moved by {math.hypot(move[0], move[1]):.0f} px"
-            f" ({abs(move[0]):.0f} {'right' if move[0] > 0 else 'left'}, {abs(move[1]):.0f} {'down' if move[1] > 0 else 'up'})"
-            f" and turned by {move[2]:+.1f}°, from one photo to the next, and stayed so. The displays were looked for where they"
-            " are since then."
-        ))
-        for at, move in moves[:_MOST_NUDGES]
-    ]  # fmt: skip
+    moves = _jumps(seen[["shift_x_px", "shift_y_px", "rotation_deg"]].to_numpy(float))
+    for at, move in moves[:_MOST_NUDGES]:
+        when, far = _when(seen.iloc[at]), math.hypot(move[0], move[1])
+        aside, down = ("right" if move[0] > 0 else "left"), ("down" if move[1] > 0 else "up")
+        yield Finding(
+            slug="camera-nudged",
+            title=f"{when} the camera was nudged by {far:.0f} px",
+            text=(
+                f"{when} the camera was nudged: the view moved by {far:.0f} px"
+                f" ({abs(move[0]):.0f} {aside}, {abs(move[1]):.0f} {down})"
+                f" and turned by {move[2]:+.1f}°, from one photo to the next, and stayed so. The displays were looked for where"
+                " they are since then."
+            ),
+            weight=_VIEW_WEIGHT,
+            value=round(far, 1),
+            unit="px",
+            evidence=(str(seen["frame"].iloc[at]),),
+        )
     rest = moves[_MOST_NUDGES:]
     if rest:
         first = str(seen["frame"].iloc[rest[0][0]])
-        found.append(Notice("camera-nudged", first, f"The camera was nudged {len(rest)} times more, from {first} on."))
-    return found
+        told = f"The camera was nudged {len(rest)} times more"
+        yield Finding("camera-nudged", told, f"{told}, from {first} on.", _VIEW_WEIGHT, evidence=(first,))
 
 
 def _jumps(path: np.ndarray) -> list[tuple[int, np.ndarray]]:
     """Give where the path jumps for good, and by how much: `path` (frames, 3) is x and y [px] and turn [degrees]."""
     jumps: list[tuple[int, np.ndarray]] = []
     start = 0  # behind the last jump: what stood before it says nothing of the next
-    for at in range(1, len(path)):
+    for at in (at for at, move in enumerate(np.diff(path, axis=0), start=1) if _is_nudge(move)):
         stood, stands = path[max(start, at - AROUND) : at], path[at : at + AROUND]
         old, new = np.median(stood, axis=0), np.median(stands, axis=0)
         to_and_fro = _is_ever_at(new, stood) or _is_ever_at(old, stands)
-        if len(stands) > 1 and _is_nudge(path[at] - path[at - 1]) and _is_nudge(new - old) and not to_and_fro:
+        if len(stands) > 1 and _is_nudge(new - old) and not to_and_fro:
             jumps.append((at, new - old))
             start = at
     return jumps
@@ -293,7 +309,7 @@ def _is_nudge(move: np.ndarray) -> bool:
     return bool(np.hypot(move[0], move[1]) > NUDGED_PX or abs(move[2]) > NUDGED_DEG)
 
 
-def _departures(rows: pd.DataFrame, frames: pd.DataFrame, displays: Sequence[Display]) -> Iterator[Notice]:
+def _departures(rows: pd.DataFrame, frames: pd.DataFrame, displays: Sequence[Display]) -> Iterator[Finding]:
     gone: dict[tuple[str, int], list[str]] = {}
     for display in displays:
         flags = list(rows[rows["display"] == display.key]["flag"])
@@ -303,11 +319,19 @@ def _departures(rows: pd.DataFrame, frames: pd.DataFrame, displays: Sequence[Dis
             first = next(at for at in range(last + 1, len(flags)) if flags[at] == Flag.LOST)
             gone.setdefault((display.instrument, first), []).append(display.key)
     for (instrument, first), keys in gone.items():
-        yield Notice("instrument-left", str(frames["frame"].iloc[first]), (
-            f"{_when(frames.iloc[first])} {', '.join(keys)} of the {instrument} left the view and did not come back: lost in the"
-            f" {len(frames) - first} photos from then on, nothing was guessed. If it still stands in these photos, mark it anew"
-            " on one of them and read them as a night of their own."
-        ))  # fmt: skip
+        when = _when(frames.iloc[first])
+        yield Finding(
+            slug="instrument-left",
+            title=f"{when} the {instrument} left the view",
+            text=(
+                f"{when} {', '.join(keys)} of the {instrument} left the view and did not come back: lost in the"
+                f" {len(frames) - first} photos from then on, nothing was guessed. If it still stands in these photos, mark it"
+                " anew on one of them and read them as a night of their own."
+            ),
+            weight=_VIEW_WEIGHT,
+            tone="warning",
+            evidence=(str(frames["frame"].iloc[first]),),
+        )
 
 
 def _when(row: pd.Series) -> str:

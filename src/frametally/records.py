@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from sys import intern
 from typing import Any
 
 from frametally.model import Flag, FrameRecord, Reading, Rival, Shift
@@ -88,19 +89,19 @@ def record_from_dict(data: dict[str, Any]) -> FrameRecord:
         sha256=data["sha256"],
         problem=data["problem"],
         shift=None if shift is None else Shift(*shift),
-        quality=data["quality"],
-        readings={key: reading_from_dict(reading) for key, reading in data["readings"].items()},
+        quality={intern(key): value for key, value in data["quality"].items()},
+        readings={intern(key): reading_from_dict(reading) for key, reading in data["readings"].items()},
     )
 
 
 def reading_from_dict(data: dict[str, Any]) -> Reading:
     """Give the reading that `reading_to_dict` took apart; raises as `record_from_dict`."""
     return Reading(
-        data["text"],
+        intern(data["text"]),
         data["value"],
         data["confidence"],
         Flag(data["flag"]),
-        tuple([Rival(text, value, probability) for text, value, probability in data["rivals"]]),
-        data["reader"],
+        tuple([Rival(intern(text), value, probability) for text, value, probability in data["rivals"]]),
+        intern(data["reader"]),
         data["sharpness"],
     )

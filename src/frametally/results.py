@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from frametally.errors import BadInput
 from frametally.journal import Correction, latest_corrections, load_corrections, load_journal
@@ -14,6 +15,9 @@ from frametally.model import FORMAT, Calibration, Display, Frame, FrameRecord, M
 from frametally.places import Place, Url, place_of
 from frametally.settings import fingerprint
 from frametally.show.files import write_whole
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class Results:
@@ -106,6 +110,16 @@ class Results:
             "notices": [asdict(notice) for notice in notices],
         }
         write_whole(self._night, (json.dumps(data, ensure_ascii=True, indent=1) + "\n").encode())
+
+    def write_tables(self, readings: pd.DataFrame, audit: pd.DataFrame, calibration: Calibration) -> None:
+        """Write both tables and what describes them."""
+        from frametally.show.package import write_datapackage
+        from frametally.show.tables import write_audit, write_readings
+
+        displays = calibration.displays
+        write_readings(readings, displays, self.readings)
+        write_audit(audit, self.audit, displays)
+        write_datapackage(self.path, displays, title=calibration.title)
 
     def drop_findings(self) -> None:
         """Take away an assessment and a report that were made of other readings than those that stand here now."""

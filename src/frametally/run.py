@@ -5,15 +5,12 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import pandas as pd
-
-from frametally.assess import assess
 from frametally.clean import Tables, make_tables, with_shown_times
 from frametally.corrections import load_corrections
 from frametally.engines import Engine, LocalEngine
@@ -21,13 +18,23 @@ from frametally.errors import BadInput, TooDoubtful
 from frametally.frames import open_night
 from frametally.misfit import Misfit, check_fits, find_misfits, keep_pictures, misfit_notices
 from frametally.model import Assessment, Calibration, Flag, FrameRecord, Method, Night, Notice
-from frametally.notices import correction_notices, trial_notices, unassessed_columns, unassessed_notices, view_notices
+from frametally.notices import (
+    correction_notices,
+    trial_notices,
+    unassessed_columns,
+    unassessed_notices,
+    view_findings,
+    view_notices,
+)
 from frametally.places import Place, place_of
 from frametally.reading import Progress, Settings, read_night
 from frametally.results import Results
 from frametally.settings import load_calibration, load_method, load_trial
-from frametally.showing import show_findings, show_readings, write_assessment
-from frametally.tables import read_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Assessment, report and foreign tables are imported where they are made: `read` needs none of that, nor the memory it takes.
 
 log = logging.getLogger("frametally")
 
@@ -105,13 +112,20 @@ def finish(
     tables = make_tables(records, displays, settings.method, corrections)
     misfits = find_misfits(tables.readings, displays)
     notices = (*found, *unused, *_notices_of_the_users(folder, night, settings, records, tables))
-    show_readings(folder, settings, tables)
     if readings_only:
-        folder.drop_findings()
+        records = []  # of no more use, and of a long night they take more room than its tables
+    folder.write_tables(tables.readings, tables.audit, calibration)
     notices = (*misfit_notices(misfits, keep_pictures(folder, misfits, night, calibration)), *notices)
     if readings_only:
+        folder.drop_findings()
+        notices = (*notices, *view_notices(tables.audit, displays))
         return Outcome(tables, calibration, settings.method, folder, None, notices, misfits)
+    from frametally.assess import assess
+    from frametally.showing import show_findings
+
     assessment = assess(tables.readings, displays, settings.trial)
+    found_too = view_findings(tables.audit, displays)
+    assessment = replace(assessment, findings=tuple(sorted((*assessment.findings, *found_too), key=lambda one: one.weight)))
     show_findings(folder, settings, night, tables, assessment, notices, records=records, units=units, figures=figures)
     return Outcome(tables, calibration, settings.method, folder, assessment, notices, misfits)
 
@@ -136,7 +150,6 @@ def _notices_of_the_users(
         times = [frame.time for frame in night.frames if frame.time is not None]
         yield from trial_notices(settings.trial, times, [instrument.name for instrument in settings.calibration.instrument])
     yield from unassessed_notices(displays)
-    yield from view_notices(tables.audit, displays)
 
 
 def load_settings(calibration: Path, trial: Path | None, method: Path | None) -> Settings:
@@ -170,6 +183,10 @@ def assess_table(table: Path, trial: Path | None, results: Path, columns: Sequen
 
     `columns` says what other headers mean, as in `tables.read_table`.
     """
+    from frametally.assess import assess
+    from frametally.showing import write_assessment
+    from frametally.tables import read_table
+
     folder = Results(results)
     folder.check_is_folder()
     if folder.holds_run:

@@ -1,4 +1,4 @@
-"""The stage from tables and findings to what people look at: CSV files, evidence crops, assessment.json and the report."""
+"""The stage from tables and findings to what people look at: evidence crops, assessment.json and the report."""
 
 from __future__ import annotations
 
@@ -20,21 +20,11 @@ from frametally.model import Assessment, Display, FrameRecord, Night, Notice, Tr
 from frametally.reading import Settings
 from frametally.results import Results
 from frametally.show.files import write_json
-from frametally.show.package import write_datapackage
 from frametally.show.report import LimitNote, NightPage, Units, night_charts, write_night_figures, write_report
-from frametally.show.tables import write_audit, write_readings
 from frametally.show.traces import read_axis
 from frametally.show.wording import count_text, day_text, duration_text
 
-__all__ = ["cut_display", "draw_night", "show_findings", "show_readings", "write_assessment"]
-
-
-def show_readings(folder: Results, settings: Settings, tables: Tables) -> None:
-    """Write both tables and what describes them."""
-    displays = settings.calibration.displays
-    write_readings(tables.readings, displays, folder.readings)
-    write_audit(tables.audit, folder.audit, displays)
-    write_datapackage(folder.path, displays, title=settings.calibration.title)
+__all__ = ["cut_display", "draw_night", "show_findings", "write_assessment"]
 
 
 def show_findings(

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frametally.aim import fields
-from frametally.aim.align import align, pick_points
+from frametally.aim.align import align, align_plane, pick_points
 from frametally.aim.search import Finder
 
 
@@ -35,6 +35,35 @@ def test_align_agrees_with_the_warp_that_made_the_frame(degrees: float, factor: 
     found = align(template, level_of(warp(cloth(), motion)), fields.identity(), 20)
     corners = np.array([[100, 100], [540, 100], [540, 380], [100, 380]])
     assert fields.move(found, corners) == pytest.approx(fields.move(motion, corners), abs=0.05)
+
+
+def face_turned(degrees: float) -> np.ndarray:
+    """A flat face turned about its upright middle, seen through a pinhole 1000 px behind the picture: a homography."""
+    angle = np.radians(degrees)
+    apart = np.array([[1.0, 0, -320], [0, 1, -240], [0, 0, 1]])
+    turned = np.array([[np.cos(angle), 0, 0], [0, 1, 0], [np.sin(angle) / 1000, 0, 1]])
+    return np.asarray(np.linalg.inv(apart) @ turned @ apart)
+
+
+@pytest.mark.parametrize("degrees", [-8.0, 5.0])
+def test_a_face_that_turned_is_followed_where_a_similarity_cannot_go(degrees: float) -> None:
+    motion = face_turned(degrees)
+    frame = cv2.warpPerspective(cloth(), motion, (640, 480), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    template = pick_points(level_of(cloth()), np.ones((480, 640), np.float32), 3000, 8)
+    flat = align(template, level_of(frame), fields.identity(), 20)
+    found = align_plane(template, level_of(frame), flat, 20)
+    corners = np.array([[180, 140], [460, 140], [460, 340], [180, 340]], np.float64)
+    true = cv2.perspectiveTransform(corners[None], motion)[0]
+    assert np.abs(fields.move(flat, corners) - true).max() > 0.3
+    assert fields.move(found, corners) == pytest.approx(true, abs=0.1)
+
+
+def test_a_face_that_did_not_turn_stays_as_it_was_found() -> None:
+    motion = fields.turn_about((320, 240), 0.7, 1.004, (2.3, -1.6))
+    template = pick_points(level_of(cloth()), np.ones((480, 640), np.float32), 3000, 8)
+    frame = level_of(warp(cloth(), motion))
+    found = align(template, frame, fields.identity(), 20)
+    assert align_plane(template, frame, found, 20) is found
 
 
 def test_align_ignores_a_quarter_that_moved_otherwise() -> None:

@@ -42,6 +42,26 @@ def test_the_same_scene_in_less_pixels(tmp_path: Path, suffix: str, orientation:
     assert np.abs(wanted.astype(int) - picture.pixels).mean() < 4
 
 
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+@pytest.mark.parametrize("share", [1.0, 0.5, 0.13])
+def test_a_region_is_as_in_the_whole_and_the_rest_is_left_out(tmp_path: Path, orientation: int, share: float) -> None:
+    frame = a_photo(tmp_path / "one.jpg", orientation)
+    whole, (width, height) = load_reduced(frame, share)
+    region = {1: (10, 20, width - 9, height // 2), 3: (5, height // 2, width, height)}.get(orientation, (0, 0, width, height))
+    region = {6: (width // 2, 0, width, height), 8: (0, 7, width // 2, height)}.get(orientation, region)
+    picture, size = load_reduced(frame, share, region)
+    assert size == (width, height)
+    assert picture.pixels.shape == whole.pixels.shape
+    assert picture.sha256 == whole.sha256
+    factor = width / picture.pixels.shape[1]
+    left, top, right, bottom = (round(side / factor) for side in region)
+    assert np.array_equal(picture.pixels[top:bottom, left:right], whole.pixels[top:bottom, left:right])
+    assert (picture.pixels == 0).all(axis=2).mean() > 0.3  # what lies beyond was not decoded
+    frame.path.write_bytes(frame.path.read_bytes()[:-4000])
+    with pytest.raises(BadFrame, match="cut off or damaged"):
+        load_reduced(frame, share, region)
+
+
 def test_damage_is_told(tmp_path: Path) -> None:
     frame = a_photo(tmp_path / "one.jpg")
     data = frame.path.read_bytes()

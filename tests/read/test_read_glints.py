@@ -9,7 +9,7 @@ from read_pictures import LOOKS, Picture, display_at, draw
 
 from frametally.model import Reading
 from frametally.read import read_display
-from frametally.read.answers import fittest, with_every_mask
+from frametally.read.answers import with_every_mask
 from frametally.read.network import View
 from frametally.read.reader import learn, read_strip
 from frametally.read.rectify import rectify
@@ -25,7 +25,7 @@ def glinting(look: str, seed: int, place: int, bar: int, soft_px: float = 0.6, w
     picture = draw(SHOWN, LOOKS[look], seed, "###", height_px=70)
     on = draw("888", LOOKS[look], seed, "###", height_px=70)
     strip, display = rectify(on.image, on.corners), display_at(on.corners)
-    bars = fittest(with_every_mask(strip, display, (), None, View(strip))).bars
+    bars = with_every_mask(strip, display, (), None, View(strip))[0].bars
     rows, columns = strip.colour.shape[0] - 18, strip.colour.shape[1] - 18
     flat = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32) + 9
     back = cv2.getPerspectiveTransform(flat, np.array(on.corners, np.float32))

@@ -74,6 +74,22 @@ def test_a_mask_taken_apart(text: str, places: int, sign: bool, after: int | Non
     assert Mask.parse(text) == Mask(text, places, sign, after, breaks, marks)
 
 
+@pytest.mark.parametrize(
+    ("mask", "fitting", "others"),
+    [
+        ("###", ["0", "42", "137"], ["-42", "4.2", "1370", "", "OL", "-"]),
+        ("-##.#", ["4.2", "-4.2", "13.7", "-13.7", ".5"], ["42", "137", "1.37", "113.7"]),
+        ("#.##", ["1.37", "0.04", ".04"], ["13.7", "0.4", "04"]),
+        ("##:##", ["12:30", "7:05"], ["1230", "12.30"]),
+    ],
+)
+def test_what_a_mask_writes(mask: str, fitting: list[str], others: list[str]) -> None:
+    taken_apart = Mask.parse(mask)
+
+    assert [text for text in fitting if not taken_apart.writes(text)] == []
+    assert [text for text in others if taken_apart.writes(text)] == []
+
+
 # --- where the bars lie -----------------------------------------------------------------------------------------------
 
 

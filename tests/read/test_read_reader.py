@@ -16,7 +16,7 @@ from frametally.errors import BadInput
 from frametally.model import Corners, Display, Flag, Placement, Reading, Shift
 from frametally.practice import Hardness, draw_number, random_style
 from frametally.read import Reader, read_display
-from frametally.read.reader import flag_of, number, read_strip
+from frametally.read.reader import behind, flag_of, number, read_strip
 from frametally.read.rectify import Strip, rectify
 
 SURE = 0.98
@@ -92,6 +92,21 @@ def test_of_several_masks_one_that_fits_is_taken(text: str, mask: str) -> None:
     reading = read(draw(text, LOOKS["plain"], 9, mask), ("##.#", "#.##", "###"))
 
     assert reading.text.replace(".", "") == "209"
+
+
+def test_of_several_masks_the_points_seen_decide() -> None:
+    """A lost point is a number ten times too large: in looks of every kind, none is given for sure."""
+    rng = np.random.default_rng(72)
+    masks = ("###", "##.#", "#.##")
+    right = 0
+    for _ in range(12):
+        mask = str(rng.choice(masks))
+        text = "".join(str(rng.integers(10)) if place == "#" else place for place in mask)
+        image, corners = draw_number(text, random_style(rng), rng, float(rng.uniform(24, 48)), mask=mask, hardness=EASY)
+        reading = read_display(image, digits=masks, corners=as_corners(corners))
+        right += reading.text == text
+        assert reading.text == text or reading.confidence < SURE, f"{text} read as {reading}"
+    assert right >= 11
 
 
 def test_a_list_of_masks_reads_numbers_of_different_length() -> None:
@@ -287,6 +302,29 @@ def test_covered_and_lost_displays_are_not_looked_at() -> None:
 
     assert (covered.flag, covered.value, covered.rivals) == (Flag.HIDDEN, None, ())
     assert (lost.flag, lost.value, lost.rivals) == (Flag.LOST, None, ())
+
+
+@pytest.mark.parametrize(
+    ("mask", "text", "confidence", "flag", "given"),
+    [
+        pytest.param("##.#", "20.9", 0.99, Flag.OK, (Flag.OK, 20.9), id="every place shows a digit"),
+        pytest.param("###", "23", 0.99, Flag.OK, (Flag.DOUBTFUL, 23.0), id="it may be 123"),
+        pytest.param(("###", "##.#"), "123", 0.99, Flag.OK, (Flag.OK, 123.0), id="every mask has as many places"),
+        pytest.param("##.#", "20.9", 0.5, Flag.DOUBTFUL, (Flag.DOUBTFUL, 20.9), id="glimpsed"),
+        pytest.param("##.#", "20.9", 0.2, Flag.OK, (Flag.HIDDEN, None), id="what stands in front"),
+        pytest.param("###", "23", 0.8, Flag.OK, (Flag.HIDDEN, None), id="neither full nor sure"),
+        pytest.param("###", "LO", 0.99, Flag.STATUS, (Flag.HIDDEN, None), id="a word"),
+        pytest.param("###", "", 0.99, Flag.BLANK, (Flag.HIDDEN, None), id="nothing"),
+    ],
+)
+def test_what_counts_where_something_may_stand_in_front(
+    mask: str | tuple[str, ...], text: str, confidence: float, flag: Flag, given: tuple[Flag, float | None]
+) -> None:
+    display = Display(key="x", quantity="x", unit="", corners=ANYWHERE, digits=mask)
+    seen = behind(Reading(text, number(text), confidence, flag), display)
+
+    assert (seen.flag, seen.value) == given
+    assert seen.flag is not Flag.DOUBTFUL or seen.confidence <= 0.5
 
 
 @pytest.mark.parametrize("kind", ["noise", "cloth", "stripes", "edge"])

@@ -17,12 +17,16 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from frametally.aim.fields import Bounds, Floats, Level, Similarity, compose, inverse, move
+from frametally.aim.fields import Bounds, Floats, Level, Plane, Similarity, compose, inverse, move
 
 TUKEY = 4.685
 SPREADS = (0.1, 0.03, 0.01)
 """Residuals are first never taken to be smaller than 0.1 (logarithm of brightness), then 0.03, then 0.01, which is rounding
 and noise. Starting strict would throw out just the edges that show a shift: upright edges fit well when it is downwards."""
+PLANE_HOLD = 1e-4
+"""How strongly a flat face is held to the guess, as a share of the template's stiffness: what tells its turn is faint."""
+TURNED_PX = 0.2
+"""A face of which the first step moves no part by more than this has not turned."""
 NEAR_PX = 0.02
 STILL_PX = 0.003
 """A step that moves no point by more than this is the last."""
@@ -145,6 +149,55 @@ def _step(
     if hold:
         gradient += hold * trace * _parameters(compose(inverse(guess), motion), template)[:ways]
     return np.linalg.solve(stiffness, gradient)
+
+
+def align_plane(
+    template: Template, level: Level, guess: Similarity, steps: int, *, weights: Floats | None = None
+) -> Similarity | Plane:
+    """Give the motion of a flat face near `guess`, which may have turned away from the camera or towards it meanwhile.
+
+    Arguments as in `align`. The guess is given back as it is where the face has not turned, or there is too little to see.
+    """
+    if len(template.points) < 12:
+        return guess
+    trust = template.weights if weights is None else template.weights * weights
+    slopes = _plane_slopes(template)
+    motion, gone = np.vstack([guess, [0.0, 0.0, 1.0]]), np.zeros(len(slopes))
+    for spread in SPREADS[1:]:
+        for _ in range(steps):
+            values, inside = look_up(level.relief, move(motion, template.points), level.raised)
+            residual = values - template.values
+            weighted = slopes * _tukey(residual, trust * inside, spread)
+            stiffness = _gram(weighted, slopes)
+            trace = float(np.trace(stiffness))
+            if trace <= 0:
+                return guess
+            stiffness[np.diag_indices(len(slopes))] += PLANE_HOLD * trace
+            step = np.linalg.solve(stiffness, (weighted * residual).sum(axis=1, dtype=np.float64) + PLANE_HOLD * trace * gone)
+            size = float(np.abs(step).max())
+            if not gone.any() and size < TURNED_PX:
+                return guess
+            gone -= step
+            motion = motion @ np.linalg.inv(_plane(step, template))
+            motion /= motion[2, 2]
+            if size < STILL_PX:
+                break
+    return motion
+
+
+def _plane_slopes(template: Template) -> Floats:
+    """Give the slopes with four more: change of the value with stretch, slant, and turns about the upright and the level axis."""
+    u, v = ((template.points - template.centre) / template.reach).T.astype(np.float32)
+    gx, gy, size, _ = template.slopes
+    return np.asarray([*template.slopes, gx * u - gy * v, gx * v + gy * u, size * u, size * v], np.float32)
+
+
+def _plane(step: npt.NDArray[np.float64], template: Template) -> Plane:
+    x, y, size, turn, stretch, slant, upright, across = step / template.reach
+    turned = np.array([[1 + size + stretch, slant - turn, x], [slant + turn, 1 + size - stretch, y], [-upright, -across, 1.0]])
+    (left, top), reach = template.centre, template.reach
+    apart = np.array([[reach, 0.0, left], [0.0, reach, top], [0.0, 0.0, 1.0]])
+    return np.asarray(apart @ turned @ np.linalg.inv(apart), np.float64)
 
 
 def look_up(

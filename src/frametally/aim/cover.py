@@ -22,8 +22,8 @@ GONE_SECTOR = 0.25
 """A sector with less than this share of its edges left shows something else. Chance gives about 0 +- 0.1."""
 COVERED_SECTORS = 0.375
 """A display is covered when this share of its sectors is gone: three of eight, the better part of one side."""
-COVERED_BELOW = 0.5
-"""... or when less than this share of all its surroundings is left."""
+COVERED_BELOW, UNSURE_BELOW = 0.4, 0.5
+"""... or when less than the first share of all its surroundings is left; up to the second it may be."""
 FIELDS = 10
 """A patch is judged in this many fields across and down."""
 CHANCE_FIELD = 0.5
@@ -82,15 +82,27 @@ class Match:
     def is_covered(self, change: Change) -> bool:
         """Say whether something stands in front; `change` is what became of the strip beside the digits.
 
-        Half of the edges gone, or those of one side, is enough. Where less is gone (words that go out with the display, a
-        highlight), the strip must have changed as well. Where the outlines are all there, only the light has changed.
+        More than half of the edges gone, or those of one side, is enough. Where the outlines are all there, only the light has
+        changed.
         """
-        partly = change.foreign >= FOREIGN_SHARE
-        if self.outline >= WHOLE_OUTLINE and not partly:
+        if self._is_whole(change):
             return False
         lost = self.share < COVERED_BELOW or self.gone >= COVERED_SECTORS
-        lost = lost or (self.share < SIDE_BELOW and self.gone >= SIDE_SECTORS)
-        return lost or (self.share < DOUBTED_BELOW and (partly or change.tinted))
+        return lost or (self.share < SIDE_BELOW and self.gone >= SIDE_SECTORS)
+
+    def may_be_covered(self, change: Change) -> bool:
+        """Say whether something may stand in front, be it for certain or not: only what the display shows can tell.
+
+        Where less is gone than that (words that go out with the display, a highlight, a dark panel under the compression of
+        the photo), the strip must have changed as well.
+        """
+        if self._is_whole(change):
+            return False
+        changed = change.foreign >= FOREIGN_SHARE or change.tinted
+        return self.is_covered(change) or self.share < UNSURE_BELOW or (self.share < DOUBTED_BELOW and changed)
+
+    def _is_whole(self, change: Change) -> bool:
+        return self.outline >= WHOLE_OUTLINE and change.foreign < FOREIGN_SHARE
 
 
 def build_patch(template: Template, edges: Edges, middle: npt.NDArray[np.float64] | None = None) -> Patch:

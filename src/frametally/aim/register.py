@@ -23,9 +23,9 @@ ALONE = 0.6
 """Where the whole view is not recognised, an instrument still counts as found when this much of it is there."""
 OUTSIDE_SHARE = 0.05
 """A display may stick out of the frame by this share of its own size: marked regions are loose."""
-REGION_HEIGHTS = 1.0
-"""The region that is looked at first reaches so far beyond the displays, in heights of each: what stands in front of a display
-comes nearer than that."""
+REGION_HEIGHTS = 0.5
+"""The region that is looked at first reaches so far below the displays, in heights of each: what stands in front of a display
+comes nearer than that, and rows that are not needed cost much in large photos. Above them it reaches RING_HEIGHTS."""
 READ_BEYOND = 0.25
 """A display is read from its place and this share of its height around it."""
 PLACE_DECIMALS, QUALITY_DECIMALS, SHARE_DECIMALS = 2, 3, 5
@@ -33,7 +33,10 @@ PLACE_DECIMALS, QUALITY_DECIMALS, SHARE_DECIMALS = 2, 3, 5
 
 
 class Registrar:
-    """Finds the displays of one calibration in the photos of a night. Nothing in it changes after it is made: share it freely."""
+    """Finds the displays of one calibration in the photos of a night. Nothing in it changes after it is made: share it freely.
+
+    `region`: the rows of a photo that show where all displays are, while the camera stands about as in the reference. [px]
+    """
 
     def __init__(self, reference: npt.NDArray[np.uint8], calibration: Calibration, *, lost_below: float) -> None:
         """Prepare the reference photo: (height, width, 3) BGR or (height, width) grey, upright.
@@ -45,7 +48,9 @@ class Registrar:
         self._lost_below = lost_below
         self._size = (int(reference.shape[1]), int(reference.shape[0]))
         check_fit(calibration, self._size)
-        self._levels = count_levels(self._size, min(digit_height_px(display) for display in calibration.displays))
+        self._displays = calibration.displays
+        self._levels = count_levels(self._size, min(digit_height_px(display) for display in self._displays))
+        self.region, self._closely = self._regions()
         sight = Sight(reference, self._levels)
         masks = tuple(_digit_mask(level, calibration) for level in sight.levels)
         self._light = sight.light
@@ -55,20 +60,16 @@ class Registrar:
         self._band_light = band.light
         self._band_view = View(band, masks, self._view.finder)
 
-    @property
-    def region(self) -> Region:
-        """The rows of a photo that show where all displays are, while the camera stands about as in the reference. [px]"""
-        _, top, _, bottom = self._spread(REGION_HEIGHTS, [display.corners for display in self._calibration.displays])
+    def _regions(self) -> tuple[Region, Region]:
+        """Give the rows of a photo that show where all displays are, while the camera stands about as in the reference; and
+        what of them is looked at closely. [px]"""
+        places = [display.corners for display in self._displays]
         beyond = self._size[0] // RELIEF_SHARE
-        return 0, max(0, top - beyond), self._size[0], min(self._size[1], bottom + beyond)
-
-    @property
-    def _closely(self) -> Region:
-        """What of the region is looked at closely."""
-        _, top, _, bottom = self.region
-        left, _, right, _ = self._spread(RING_HEIGHTS, [display.corners for display in self._calibration.displays])
-        beyond = self._size[0] // RELIEF_SHARE
-        return max(0, left - beyond), top, min(self._size[0], right + beyond), bottom
+        left, top, right, _ = self._spread(RING_HEIGHTS, places)
+        _, _, _, bottom = self._spread(REGION_HEIGHTS, places)
+        top, bottom = max(0, top - beyond), min(self._size[1], bottom + beyond)
+        closely = max(0, left - beyond), top, min(self._size[0], right + beyond), bottom
+        return (0, top, self._size[0], bottom), closely
 
     def locate(self, image: npt.NDArray[np.uint8]) -> Placement:
         """Give where the displays lie in a photo of the reference's size and layout.
@@ -100,7 +101,7 @@ class Registrar:
             if followed[-1].share < WHOLE:
                 return None
         placement = self._judge(sight, view, followed, sight.light - self._band_light)
-        if len(placement.corners) < len(self._calibration.displays):
+        if placement.covered or len(placement.corners) < len(self._displays):
             return None
         _, top, _, bottom = self._spread(READ_BEYOND, list(placement.corners.values()))
         return placement if region[1] <= top and bottom <= region[3] else None
@@ -140,11 +141,11 @@ class Registrar:
                 inside = _is_inside(places, self._size)
                 quality[display.key] = round(match.best if inside else 0.0, QUALITY_DECIMALS)
                 change = compare_border(border, sight.colours, sight.levels[-1].seen, found.motion, view_change)
-                hidden = match.is_covered(change)
-                sure = seen or min(match.best, found.share) >= ALONE
+                hidden, unsure = match.is_covered(change), match.may_be_covered(change)
+                sure = seen or (min(match.best, found.share) >= ALONE and not unsure)
                 if inside and sure and not hidden and quality[display.key] >= self._lost_below:
                     corners[display.key] = places
-                elif inside and seen and hidden:
+                if inside and seen and unsure:
                     covered.add(display.key)
         return Placement(self._shift(view, sight.levels[1], seen=seen), corners, quality, frozenset(covered))
 

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
 
 from frametally.aim.fields import Floats, Similarity, compose, edges_of, turn_about
 
@@ -20,10 +19,10 @@ Edges = npt.NDArray[np.complex64]
 
 @dataclass(frozen=True)
 class Pose:
-    """One turn and size of the reference: its motion (without the shift) and its edges, ready to be correlated."""
+    """One turn and size of the reference: its motion (without the shift) and its edges' spectrum, ready to be correlated."""
 
     motion: Similarity
-    spectrum: Edges
+    spectrum: Floats
 
 
 @dataclass(frozen=True)
@@ -46,8 +45,8 @@ class Finder:
         """
         self._outlines = outlines
         self._reach = reach
-        self._shape = (scipy.fft.next_fast_len(log.shape[0] + reach[1]), scipy.fft.next_fast_len(log.shape[1] + reach[0]))
         height, width = log.shape
+        self._shape = cv2.getOptimalDFTSize(height + reach[1]), cv2.getOptimalDFTSize(width + reach[0])
         rows, columns = np.nonzero(weight)
         self._centre = (float(columns.mean()), float(rows.mean())) if len(rows) else (width / 2, height / 2)
         self._energy = 0.0
@@ -60,8 +59,13 @@ class Finder:
         mask = cv2.warpAffine(weight, motion, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
         edges = self._kind(edges_of(turned)) * mask
         energy = float((np.abs(edges) ** 2).sum(dtype=np.float64))
-        spectrum = np.conj(scipy.fft.fft2(edges, s=self._shape)) / np.float32(max(energy, 1e-6))
-        return Pose(motion, spectrum.astype(np.complex64))
+        return Pose(motion, self._spectrum(edges) / np.float32(max(energy, 1e-6)))
+
+    def _spectrum(self, edges: Edges) -> Floats:
+        """Give the transform of some edges, (h, w, 2), with room around them for the shifts."""
+        roomy = np.zeros((*self._shape, 2), np.float32)
+        roomy[: edges.shape[0], : edges.shape[1]] = edges.view(np.float32).reshape(*edges.shape, 2)
+        return np.asarray(cv2.dft(roomy), np.float32)
 
     def _kind(self, edges: Edges) -> Edges:
         # Twice the angle is the same for an edge and its reverse.
@@ -71,9 +75,13 @@ class Finder:
 
     def find(self, edges: Edges, poses: slice) -> list[Guess]:
         """Give the best guess of each pose, best first; `edges` of the frame (`edges_of`), of the reference's size."""
-        spectrum = scipy.fft.fft2(self._kind(edges), s=self._shape)
-        guesses = [self._peak(scipy.fft.ifft2(pose.spectrum * spectrum).real, pose) for pose in self.poses[poses]]
+        spectrum = self._spectrum(self._kind(edges))
+        guesses = [self._peak(self._correlate(spectrum, pose), pose) for pose in self.poses[poses]]
         return sorted(guesses, key=lambda guess: -guess.score)
+
+    def _correlate(self, spectrum: Floats, pose: Pose) -> Floats:
+        joined = cv2.mulSpectrums(spectrum, pose.spectrum, 0, conjB=True)
+        return np.asarray(cv2.dft(joined, flags=cv2.DFT_INVERSE | cv2.DFT_SCALE)[..., 0], np.float32)
 
     def _peak(self, surface: Floats, pose: Pose) -> Guess:
         height, width = surface.shape

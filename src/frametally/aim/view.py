@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from frametally.aim.align import Template, align, pick_points
+from frametally.aim.align import Template, align, align_plane, pick_points
 from frametally.aim.border import Border, build_border, measure_light
 from frametally.aim.cover import Patch, Scene, build_patch, judge, judge_fields, judge_twice
 from frametally.aim.fields import (
@@ -54,6 +54,8 @@ HOLD = 1e-3
 STEPS = 15
 TRIES = 3
 VIEW_POINTS, BODY_POINTS, RING_POINTS = 2500, 5000, 2000
+TURNED_SHARE = 0.1
+"""Turning a face moves no point of it by more than this share of its size: 10 degrees of turn leave cos 10 = 0.985 of a width."""
 RING_HEIGHTS = 1.0
 """How far the surroundings of a display reach, in heights of the display."""
 OWN_REACH = 0.075
@@ -107,12 +109,10 @@ class Sight:
         def level(number: int) -> Level:
             return build_level(greys[number], full_size, closely if number == count - 1 and closely else known)
 
-        def scene(number: int) -> Scene:
-            return Scene.build(self.edges[number], is_glaring(self.levels[number].log), self.levels[number].seen)
-
-        self.levels = _Each(count, level)
-        self.edges = _Each(count, lambda number: edges_in(self.levels[number]))
-        self.scenes = _Each(count, scene)
+        # They hold one another, never the sight itself: a ring of references would keep every photo's pictures for a while.
+        levels = self.levels = _Each(count, level)
+        edges = self.edges = _Each(count, lambda number: edges_in(levels[number]))
+        self.scenes = _Each(count, lambda number: Scene.build(edges[number], is_glaring(levels[number].log), levels[number].seen))
         self.colours = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8)
         self.light = measure_light(self.colours, bounds_of(known, full_size, (small.shape[1], small.shape[0])))
 
@@ -186,10 +186,15 @@ class Body:
         """Give the motion in pixels of the finest level of an instrument that went with the view; the view's in the second
         level's. It did where the share is WHOLE."""
         motion = align(self._templates[-1], sight.levels[-1], self._carry_down(sight, view), STEPS, hold=HOLD)
-        return Found(motion, judge(self._patch, sight.scenes[-1], motion).best)
+        found = Found(motion, judge(self._patch, sight.scenes[-1], motion).best)
+        return self._turn(sight, found, None)
 
     def find(self, sight: Sight, view: Similarity) -> Found:
         """Give the motion in pixels of the finest level, whatever became of the instrument; `view` as in `follow`."""
+        found = self._find(sight, view)
+        return self._turn(sight, found, judge_fields(self._patch, sight.scenes[-1], found.motion)[1])
+
+    def _find(self, sight: Sight, view: Similarity) -> Found:
         best = self._refine(sight, view)
         if best.share >= WHOLE:
             return best
@@ -236,6 +241,14 @@ class Body:
             _, weights = judge_fields(self._patch, sight.scenes[-1], motion)
             motion = align(self._patch.template, sight.levels[-1], motion, STEPS, hold=HOLD, weights=weights)
         return self._rate(sight, motion)
+
+    def _turn(self, sight: Sight, found: Found, weights: Floats | None) -> Found:
+        """Follow the face on where it turned away from the camera or towards it, as what is slid by hand does."""
+        plane = align_plane(self._patch.template, sight.levels[-1], found.motion, STEPS, weights=weights)
+        if plane is found.motion or self._strays(found.motion, plane) > TURNED_SHARE * self._patch.template.reach:
+            return found
+        turned = self._rate(sight, plane)
+        return turned if turned.share >= found.share else found
 
     def _rate(self, sight: Sight, motion: Similarity) -> Found:
         match, firm = judge_twice(self._patch, sight.scenes[-1], motion)

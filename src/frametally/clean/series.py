@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-import pandas as pd
 
 from frametally.clean.looks import elapsed_min, judge_night
 from frametally.clean.rules import Settled
 from frametally.model import AUDIT_COLUMNS, Display, Flag, FrameRecord, Method, reading_columns
 from frametally.pace import pace
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MOST_GAP_ROWS = 3000
 """A pause is not filled with more rows than this: a camera left off for weeks is one gap, not a table of nothing."""
@@ -108,6 +110,8 @@ def _time_text(time: datetime | None) -> str | None:
 def _readings(
     rows: list[_Row], records: Sequence[FrameRecord], settled: Mapping[str, list[Settled]], displays: tuple[Display, ...]
 ) -> pd.DataFrame:
+    import pandas as pd  # here, as photos are read without it, and it takes half as much memory as that does
+
     columns: dict[str, list[object]] = {
         "time": [_time_text(row.time) for row in rows],
         "elapsed_min": [round(row.elapsed_min, 3) for row in rows],
@@ -123,21 +127,20 @@ def _readings(
 def _audit(
     rows: list[_Row], records: Sequence[FrameRecord], settled: Mapping[str, list[Settled]], displays: tuple[Display, ...]
 ) -> pd.DataFrame:
-    lines = []
+    import pandas as pd
+
+    columns: dict[str, list[object]] = {column.name: [] for column in AUDIT_COLUMNS}
+    missing: dict[str, object] = {"frame": "", "raw_text": "", "flag": Flag.NO_FRAME.value, "rival_text": "", "reader": "none"}
     for row in rows:
+        when = {"time": _time_text(row.time), "elapsed_min": round(row.elapsed_min, 3)}
         for display in displays:
-            line: dict[str, object] = {
-                "time": _time_text(row.time),
-                "elapsed_min": round(row.elapsed_min, 3),
-                "display": display.key,
-            }
-            if row.index is None:
-                lines.append(
-                    line | {"frame": "", "raw_text": "", "flag": Flag.NO_FRAME.value, "rival_text": "", "reader": "none"}
-                )
-                continue
-            lines.append(line | _audit_line(records[row.index], settled[display.key][row.index], display.key))
-    return pd.DataFrame(lines, columns=[column.name for column in AUDIT_COLUMNS])
+            told = missing
+            if row.index is not None:
+                told = _audit_line(records[row.index], settled[display.key][row.index], display.key)
+            line = {**when, "display": display.key, **told}
+            for name, cells in columns.items():
+                cells.append(line.get(name))
+    return pd.DataFrame(columns)
 
 
 def _audit_line(record: FrameRecord, item: Settled, key: str) -> dict[str, object]:

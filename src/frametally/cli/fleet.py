@@ -78,7 +78,7 @@ def run_fleet(context: click.Context, manifest: Path, engine: Engine, options: O
 def _run_one(context: click.Context, job: NightJob, engine: Engine, options: Options, *, strict: bool) -> Ended:
     from frametally.run import check_calibration, check_doubts, run
 
-    own = replace(options, utc_offset=job.utc_offset, start=job.start, every_s=job.every_s)
+    own = replace(options, utc_offset=job.utc_offset, start=job.start, every_s=job.every_s, camera=job.camera)
     outcome = None
     try:
         with progress_bar(context, f"Reading {job.name}") as progress:

@@ -69,6 +69,21 @@ def decode_part(data: bytes, region: Region) -> tuple[npt.NDArray[np.uint8], Reg
     return _decode_top(data, layout, bottom)
 
 
+def decode_top_reduced(data: bytes, last_row: int, factor: int) -> npt.NDArray[np.uint8] | None:
+    """Give a picture at 1, 1/2, 1/4 or 1/8 of its size, BGR as stored, decoded down to a full row at least and black below it.
+
+    None where the whole file has to be decoded.
+    """
+    layout = _read_layout(data)
+    if layout is None:
+        return None
+    bottom = -(-(max(last_row, 0) + CUT_ROWS * factor) // layout.unit_height) * layout.unit_height
+    if bottom >= layout.height:
+        return None
+    pixels = np.zeros((-(-layout.height // factor), -(-layout.width // factor), 3), np.uint8)
+    return pixels if _decodes_top(data, layout, bottom, pixels[: bottom // factor]) else None
+
+
 def _read_layout(data: bytes) -> _Layout | None:
     place, restart = 2, 0
     frame: tuple[int, bytes] | None = None
@@ -106,19 +121,24 @@ def _lay_out(frame: tuple[int, bytes] | None, scan: bytes, scan_at: int, restart
 
 def _decode_top(data: bytes, layout: _Layout, bottom: int) -> tuple[npt.NDArray[np.uint8], Region] | None:
     """Decode everything down to a row at which a coded unit ends."""
-    shorter = bytearray(data)
-    shorter[layout.height_at : layout.height_at + 2] = bottom.to_bytes(2, "big")
     pixels = np.zeros((layout.height, layout.width, 3), np.uint8)
-    # All that the decoder may say is that the rest of this file, up to its end mark, was not used. It tells its first complaint:
-    # a file that broke off, or bits that make no sense, come before that.
-    said = _ALL_LEFT.fullmatch(_complaint(bytes(shorter), pixels[:bottom]))
-    if said is None:
-        return None
-    left = int(said[1])
-    share_left = left / max(1, len(data) - layout.scan_at - left)
-    if share_left < LEAST_REST * (layout.height - bottom) / bottom:
+    if not _decodes_top(data, layout, bottom, pixels[:bottom]):
         return None
     return _known(pixels, layout, 0, bottom)
+
+
+def _decodes_top(data: bytes, layout: _Layout, bottom: int, rows: npt.NDArray[np.uint8]) -> bool:
+    """Decode down to a full row at which a coded unit ends, into rows of that height or of a half, quarter or eighth of it; tell
+    whether the decoder met nothing wrong on the way."""
+    shorter = bytearray(data)
+    shorter[layout.height_at : layout.height_at + 2] = bottom.to_bytes(2, "big")
+    # All that the decoder may say is that the rest of this file, up to its end mark, was not used. It tells its first complaint:
+    # a file that broke off, or bits that make no sense, come before that.
+    said = _ALL_LEFT.fullmatch(_complaint(shorter, rows))
+    if said is None:
+        return False
+    left = int(said[1])
+    return left / max(1, len(data) - layout.scan_at - left) >= LEAST_REST * (layout.height - bottom) / bottom
 
 
 def _decode_band(data: bytes, layout: _Layout, top: int, bottom: int) -> tuple[npt.NDArray[np.uint8], Region] | None:
@@ -156,12 +176,13 @@ def _decode_band(data: bytes, layout: _Layout, top: int, bottom: int) -> tuple[n
     return _known(pixels, layout, first_row * layout.unit_height, stop_row)
 
 
-def _complaint(data: bytes, rows: npt.NDArray[np.uint8]) -> str:
+def _complaint(data: bytes | bytearray, rows: npt.NDArray[np.uint8]) -> str:
     """Decode into some rows; give the decoder's first complaint, "" where it has none."""
     import simplejpeg
 
     try:
-        simplejpeg.decode_jpeg(data, "BGR", buffer=rows, strict=True)
+        least = {"min_width": rows.shape[1], "min_height": rows.shape[0]}  # at its full size, where the rows are so wide
+        simplejpeg.decode_jpeg(data, "BGR", **least, buffer=rows, strict=True)
     except ValueError as error:
         return str(error)
     return ""

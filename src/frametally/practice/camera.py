@@ -21,11 +21,12 @@ NOISE_SPARE = 96
 
 @dataclass(frozen=True)
 class View:
-    """How the camera stands against the first frame: shifted in the picture and turned clockwise."""
+    """How the camera stands against the first frame: shifted in the picture, turned clockwise, and showing all so much larger."""
 
     dx: float = 0.0
     dy: float = 0.0
     turn_deg: float = 0.0
+    zoom: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,8 @@ def view_matrix(view: View, size: tuple[int, int]) -> NDArray[np.float64]:
     scale = min(size[0] / VIEW[0], size[1] / VIEW[1])
     to_middle = np.array([[1, 0, -VIEW[0] / 2], [0, 1, -VIEW[1] / 2], [0, 0, 1]], np.float64)
     turn = np.radians(view.turn_deg)
-    knock = np.array([[np.cos(turn), -np.sin(turn), view.dx], [np.sin(turn), np.cos(turn), view.dy], [0, 0, 1]], np.float64)
+    cosine, sine = view.zoom * np.cos(turn), view.zoom * np.sin(turn)
+    knock = np.array([[cosine, -sine, view.dx], [sine, cosine, view.dy], [0, 0, 1]], np.float64)
     to_frame = np.array([[scale, 0, size[0] / 2], [0, scale, size[1] / 2], [0, 0, 1]], np.float64)
     return np.asarray(to_frame @ knock @ to_middle, np.float64)
 

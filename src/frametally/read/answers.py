@@ -134,23 +134,29 @@ def with_every_mask(
     return [_answer(strip, mask, words, known, view, hasty=hasty and len(masks) == 1) for mask in masks]
 
 
-def fittest(answers: Sequence[Answer]) -> Answer:
-    """Give the answer of the mask that fits best."""
-    return max(answers, key=lambda answer: answer.fitness)
+def fittest(answers: Sequence[Answer], seen: Sequence[tuple[str, float]]) -> Answer:
+    """Give the answer of the mask that fits best.
+
+    A point is small and bars do not tell it from a blot: what the network saw, (text, probability), decides; among masks that
+    write the same numbers, or where it saw none, how much ink the bars explain.
+    """
+    shares = [sum(chance for text, chance in seen if answer.mask.writes(text)) for answer in answers]
+    likely = [answer for answer, share in zip(answers, shares, strict=True) if share >= 0.5 * max(shares)]
+    return max(likely, key=lambda answer: answer.fitness)
 
 
 def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | None, view: View, *, hasty: bool) -> Answer:
     """Read with one mask: where the places are known, near them; if that does not settle it, anywhere in the region."""
     if known is None or mask.text not in known.layouts:
         return _searched(strip, mask, words, known, view)
-    levels = known.levels.get(mask.text)
+    levels, asked = known.levels.get(mask.text), _worth_asking(view, mask, words)
     if hasty:
         fit, bars = glance(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
         quick = _read_bars(strip, fit, bars, mask, words, FLOOR_FOLLOWED, levels)
         if _agrees(quick, known, view.read(mask, words)):
             return quick
     fit = follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
-    near = _read_fit(strip, fit, mask, words, FLOOR_FOLLOWED, levels)
+    near = _read_fit(strip, fit, mask, words, FLOOR_FOLLOWED, levels, asked)
     if _settles(near, known):
         return near
     return _likelier(_searched(strip, mask, words, known, view), near)
@@ -180,7 +186,7 @@ def _searched(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | N
     """
     dark, contrast = (None, 0.0) if known is None else (known.dark, known.contrast)
     levels = None if known is None else known.levels.get(mask.text)
-    asked = [text for text, chance in view.read(mask, words)[:2] if chance >= WORTH_ASKING]
+    asked = _worth_asking(view, mask, words)
     seen = view.sightings(mask, asked)
     starts = [] if known is None or mask.text not in known.layouts else [known.layouts[mask.text]]
     soon = None
@@ -193,6 +199,11 @@ def _searched(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | N
     fit = find_places(strip, mask, np.array(starts) if starts else None, dark, contrast)
     anywhere = _read_fit(strip, fit, mask, words, FLOOR_FOUND, levels, asked)
     return anywhere if soon is None else _likelier(anywhere, soon)
+
+
+def _worth_asking(view: View, mask: Mask, words: tuple[str, ...]) -> list[str]:
+    """Give the texts of the network that the bars shall rate, too, however little they make of them."""
+    return [text for text, chance in view.read(mask, words)[:2] if chance >= WORTH_ASKING]
 
 
 def _likelier(one: Answer, two: Answer) -> Answer:

@@ -7,13 +7,17 @@ from collections.abc import Sequence
 from frametally.model import Display, Flag, Reading, Rival
 from frametally.read.answers import Answer, Known
 from frametally.read.layout import Mask
-from frametally.read.verdict import agree
+from frametally.read.verdict import CLEAR_OF_GLARE, agree
 
 LEAST_CONTRAST = 0.06
 """Below this, nothing on the display stands off its ground: it is off. As in `rectify.Ink.contrast`."""
 
 FAINTEST = 0.035
 """Where nothing is known of a display, it is off below this contrast, and at best a doubt below LEAST_CONTRAST."""
+
+SURELY_SEEN = 0.9
+"""Where nothing is known of a display, faint digits that the bars spell and the network sees this surely are as probable as any,
+and still a doubt."""
 
 UNLIT_SHARE, FAINT_SHARE = 0.22, 0.4
 """Shares of the usual contrast: below the first only unlit segments are left to see, below the second a reading is a doubt."""
@@ -22,11 +26,11 @@ WORD_AT_LEAST = 0.5
 """A word less probable than this was not read."""
 
 SEEN_BY_BOTH, SEEN_ALONE = 0.5, 0.8
-"""From here on a number that the network sees is on the display, however faint: it may be doubted, but the display is not off.
-The first where the bars spell the same."""
+"""From here on numbers that the network sees are on the display, however faint: it may be doubted, but the display is not off.
+The first where the bars spell one of them; between the two nothing can be said of it."""
 
-CLEAR_OF_GLARE = 0.9
-"""Where glare hides bars, a text must have this share of all that the visible bars allow."""
+LEAST_SIGHT = 0.3
+"""Many numbers, none of which the network holds more probable than this, are seen in noise."""
 
 KEPT_RIVALS = 5
 
@@ -43,8 +47,11 @@ def judge(answer: Answer, network: list[tuple[str, float]], display: Display, kn
     sharpness = answer.contrast / answer.fit.ink.contrast / noise
     bars = answer.rated
     off, glaring = _is_off(answer, *bars[0], known), _is_glaring(answer, clipped, known)
-    if off and not (_shows_number(network, bars[0][0], answer.mask) and (known is None or not glaring)):
-        flag = Flag.UNREADABLE if glaring else Flag.BLANK
+    sights = network if known is None else network[:1]  # what is known of a display's contrast says more than many guesses
+    seen = _share_of_numbers(sights, bars[0][0], answer.mask) if off else 1.0
+    shows = seen >= (SEEN_BY_BOTH if bars[0][0] in dict(sights) else SEEN_ALONE)
+    if off and not (shows and (known is None or not glaring)):
+        flag = Flag.UNREADABLE if glaring or (known is None and seen >= SEEN_BY_BOTH) else Flag.BLANK
         return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, _rivals(bars), "segments", sharpness)
     rivals = _rivals(_weighed(agree(bars, network, veiled=answer.veiled), display))
     text, confidence = rivals[0].text, rivals[0].probability
@@ -52,10 +59,19 @@ def judge(answer: Answer, network: list[tuple[str, float]], display: Display, kn
     if flag is not Flag.OK and confidence < WORD_AT_LEAST and number(text) is None:
         flag = Flag.UNREADABLE  # a word says more than a number: it must be more than the best of bad fits
     faint = answer.contrast < (LEAST_CONTRAST if known is None else FAINT_SHARE * known.contrast)
-    if flag is Flag.OK and (off or faint or answer.cut or _glare_leaves_open(answer, network)):
+    left_open = answer.cut or _glare_leaves_open(answer, network)
+    if flag is Flag.OK and (off or faint or left_open):
         # it may be what shows on the display unlit, or what is left of a digit or of a number
-        flag, confidence = Flag.DOUBTFUL, min(confidence, 0.5)
+        flag = Flag.DOUBTFUL
+        if left_open or known is not None or not _is_seen_by_both(text, bars, network):
+            confidence = min(confidence, 0.5)
     return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
+
+
+def _is_seen_by_both(text: str, bars: Sequence[tuple[str, float]], network: Sequence[tuple[str, float]]) -> bool:
+    """Tell whether both readers see the same number, other than the eights of an unlit display, for sure."""
+    sure = bars[0][0] == text and network[:1] and network[0][0] == text and network[0][1] >= SURELY_SEEN
+    return bool(sure and set(text) - set("-8."))
 
 
 def _glare_leaves_open(answer: Answer, network: Sequence[tuple[str, float]]) -> bool:
@@ -112,18 +128,20 @@ def _is_off(answer: Answer, text: str, confidence: float, known: Known | None) -
     return contrast < 2.5 * LEAST_CONTRAST and (all_lit or (not answer.fit.ink.dark and confidence < 0.5))
 
 
-def _shows_number(network: Sequence[tuple[str, float]], spelled: str, mask: Mask) -> bool:
-    """Tell whether a number stands on a display that seems to be off; `spelled` is what the bars spell.
+def _share_of_numbers(network: Sequence[tuple[str, float]], spelled: str, mask: Mask) -> float:
+    """Give how probable the network holds it that some number stands on the display; `spelled` is what the bars spell.
 
     The unlit bars of a display that is off are eights, and the network may see those of some places only: eights alone are a
     number where both readers see the same ones, and a place without.
     """
-    text, share = network[0] if network else ("", 0.0)
-    if number(text) is None or share < SEEN_BY_BOTH:
-        return False
-    if not set(text) - set("-8."):
-        return text == spelled and text.count("8") < mask.places
-    return text == spelled or share >= SEEN_ALONE
+    if not network or network[0][1] < LEAST_SIGHT:
+        return 0.0
+    share = 0.0
+    for text, probability in network:
+        only_eights = not set(text) - set("-8.")
+        if number(text) is not None and (not only_eights or (text == spelled and text.count("8") < mask.places)):
+            share += probability
+    return share
 
 
 def flag_of(text: str, display: Display) -> Flag:

@@ -75,6 +75,19 @@ class Mask:
         after = digits - breaks[-1] if marks.endswith(".") and breaks else None
         return cls(text, digits, sign, after, tuple(breaks), marks)
 
+    def writes(self, text: str) -> bool:
+        """Tell whether a number can be written into this mask: its points where they are here, and no more digits."""
+        seen = Mask.parse("".join("#" if character.isdigit() else character for character in text))
+        here, there = (
+            [(mask.places - place, mark) for place, mark in zip(mask.breaks, mask.marks, strict=True)] for mask in (self, seen)
+        )
+        fits = 0 < seen.places <= self.places and seen.sign <= self.sign
+        return (
+            fits
+            and there == here[len(here) - len(there) :]
+            and all(after > seen.places for after, _ in here[: len(here) - len(there)])
+        )
+
 
 def first_layouts(mask: Mask, shape: tuple[int, int], count: int, small_last: bool, random: np.random.Generator) -> np.ndarray:
     """Draw layouts from what marked regions look like: digits filling 65 to 100 % of a region marked 0 to 25 % loose.

@@ -151,18 +151,19 @@ class View:
 
     def __init__(self, strip: Strip) -> None:
         self._strip = strip
-        self._texts: dict[tuple[str, tuple[str, ...]], list[tuple[str, float]]] = {}
+        self._texts: dict[tuple[tuple[str, ...], tuple[str, ...]], list[tuple[str, float]]] = {}
 
     @cached_property
     def chances(self) -> np.ndarray:
         """Every output column's chance of every sign, as `column_chances` gives them."""
         return column_chances(prepare(self._strip))
 
-    def read(self, mask: Mask, words: Sequence[str]) -> list[tuple[str, float]]:
-        """Give (text, probability), as `read_network` does."""
-        asked = mask.text, tuple(words)
+    def read(self, masks: Mask | Sequence[Mask], words: Sequence[str]) -> list[tuple[str, float]]:
+        """Give (text, probability), as `read_network` does; of several masks, whichever the points seen speak for."""
+        masks = (masks,) if isinstance(masks, Mask) else tuple(masks)
+        asked = tuple(mask.text for mask in masks), tuple(words)
         if asked not in self._texts:
-            self._texts[asked] = weigh(text_scores(self.chances, mask, words), packaged_tuning())
+            self._texts[asked] = weigh(text_scores(self.chances, masks, words), packaged_tuning())
         return self._texts[asked]
 
     def sightings(self, mask: Mask, texts: Iterable[str]) -> list[Sighting]:

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from frametally.errors import BadInput
 from frametally.model import STATUS_DEFAULTS, Corners, Display, Flag, Placement, Reading, Rival
-from frametally.read.answers import Known, fittest, with_every_mask
+from frametally.read.answers import Answer, Known, fittest, with_every_mask
 from frametally.read.glyphs import likeliest_shape
 from frametally.read.judging import WORD_AT_LEAST, flag_of, judge, number
 from frametally.read.layout import Mask
@@ -26,6 +26,9 @@ SETTLED_ALONE = 0.9
 """A single photo's reading is doubtful below this. It follows from the calibration: of 1,500 drawn displays, far harder than
 most in use, 90 % reach it and 0.3 % are wrong all the same; of 502 in another's digits (a third of them hard) and on photographs,
 89 % reach it and none is wrong. In a night, where neighbours speak too, the method's `doubtful_below` counts."""
+
+IN_VIEW, GLIMPSED = 0.9, 0.3
+"""Where something may stand in front of a display, a number this probable is the display's own; or may be."""
 
 GIVEN_UP = 0.05
 """Below this confidence the segments reader has given up, and Tesseract is asked."""
@@ -45,12 +48,12 @@ class Reader:
         """Give every display's reading in one photo; those that are covered or lost are not looked at."""
         readings = {}
         for display in self._displays:
-            corners = placement.corners.get(display.key)
+            corners, covered = placement.corners.get(display.key), display.key in placement.covered
             if corners is None:
-                flag = Flag.HIDDEN if display.key in placement.covered else Flag.LOST
-                readings[display.key] = Reading("", None, 0.0, flag)
-            else:
-                readings[display.key] = read_strip(rectify(image, corners), display, self._known[display.key])
+                readings[display.key] = Reading("", None, 0.0, Flag.HIDDEN if covered else Flag.LOST)
+                continue
+            reading = read_strip(rectify(image, corners), display, self._known[display.key])
+            readings[display.key] = behind(reading, display) if covered else reading
         return readings
 
     def taught(self, lessons: Mapping[str, Lesson]) -> Reader:
@@ -82,12 +85,28 @@ class Reader:
         return all(read_strip(sight.strip, display, self._known[key]).text == sight.text for sight in sights)
 
 
+def behind(reading: Reading, display: Display) -> Reading:
+    """Give what counts of a reading where something may stand in front of the display.
+
+    A number that fills every place of the mask was in full view. One that leaves places empty may be the rest of a longer one,
+    and one that is not sure may be made up of what stands in front: they are doubts at best.
+    """
+    full = {mask.count("#") for mask in display.masks} == {sum(character.isdigit() for character in reading.text)}
+    if reading.value is None or reading.confidence < (GLIMPSED if full else IN_VIEW):
+        return Reading("", None, 0.0, Flag.HIDDEN)
+    if full and reading.confidence >= IN_VIEW:
+        return reading
+    flag = Flag.DOUBTFUL if reading.flag is Flag.OK else reading.flag
+    return replace(reading, flag=flag, confidence=min(reading.confidence, 0.5))
+
+
 def learn(strip: Strip, display: Display) -> Known | None:
     """Learn a display's layout from one photo; None where it cannot be read there with confidence."""
     if display.kind != "segments":
         return None
-    answers = with_every_mask(strip, display, (), None, View(strip))
-    best = fittest(answers)
+    view = View(strip)
+    answers = with_every_mask(strip, display, (), None, view)
+    best = fittest(answers, view.read([answer.mask for answer in answers], ()))
     if best.texts[0][2] * best.trust < 0.9:
         return None
     tall = any(glyph in "02356890" for glyph in best.texts[0][1])  # top and bottom bars say how high the digits are, a 1 does not
@@ -111,7 +130,7 @@ def taught(lesson: Lesson, known: Known | None) -> Known:
 
 def study(strip: Strip, display: Display, known: Known | None, text: str) -> Sight | None:
     """Give what a display shows whose text is known; None where its bars do not spell that text."""
-    best = fittest(with_every_mask(strip, display, (), known, View(strip)))
+    best, _ = _looked_at(strip, display, (), known)
     if best.texts[0][0] != text:
         return None
     glyphs, lit = best.texts[0][1], best.bars.lit
@@ -163,21 +182,28 @@ def _read_text(strip: Strip, display: Display) -> Reading:
 def read_segments(strip: Strip, display: Display, known: Known | None = None) -> Reading:
     """Read a seven-segment display that was seen straight on.
 
-    Where the mask is a list, every mask is tried; the one whose reading explains most ink counts.
+    Where the mask is a list, every mask is tried; the one whose points are seen counts.
     """
-    words, view = _words(display), View(strip)
-    best = fittest(with_every_mask(strip, display, words, known, view, hasty=True))
-    network = view.read(best.mask, words)
+    best, network = _looked_at(strip, display, _words(display), known, hasty=True)
     return judge(best, network, display, known, float(strip.clipped.mean()))
+
+
+def _looked_at(
+    strip: Strip, display: Display, words: tuple[str, ...], known: Known | None, *, hasty: bool = False
+) -> tuple[Answer, list[tuple[str, float]]]:
+    """Give what the bars say with the fittest mask, and what the network says of all masks."""
+    view = View(strip)
+    answers = with_every_mask(strip, display, words, known, view, hasty=hasty)
+    seen = view.read([answer.mask for answer in answers], words)
+    return fittest(answers, seen), seen
 
 
 def opinions(
     strip: Strip, display: Display, known: Known | None = None
 ) -> tuple[list[tuple[str, float]], list[tuple[str, float]]]:
     """Give both readers' own (text, probability), best first, the bars' and then the network's: what the verdict rests on."""
-    words, view = _words(display), View(strip)
-    best = fittest(with_every_mask(strip, display, words, known, view, hasty=True))
-    return best.rated, view.read(best.mask, words)
+    best, network = _looked_at(strip, display, _words(display), known, hasty=True)
+    return best.rated, network
 
 
 def _words(display: Display) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise, product
 
@@ -60,11 +60,18 @@ def weigh(scores: Iterable[tuple[str, float]], tuning: Tuning) -> list[tuple[str
     return [(text, float(share)) for (text, _), share in zip(ranked[:_KEPT], shares, strict=False)]
 
 
-def text_scores(chances: np.ndarray, mask: Mask, words: Sequence[str]) -> list[tuple[str, float]]:
-    """Give the net's probability of every text worth weighing, in no order; `chances` as `network.column_chances` gives them."""
+def text_scores(chances: np.ndarray, masks: Mask | Sequence[Mask], words: Sequence[str]) -> list[tuple[str, float]]:
+    """Give the net's probability of every text worth weighing, in no order; `chances` as `network.column_chances` gives them.
+
+    One mask says where points and colons are, seen or not. Of several only what is seen can tell which it is.
+    """
+    masks = (masks,) if isinstance(masks, Mask) else tuple(masks)
     chances = _without_empty_columns(chances)
-    rows = [Row.of_number(minus, digits, mask) for minus, digits in _proposals(chances, mask)]
-    rows += [row.without_marks() for row in rows if row.marks]  # another string of signs, so that no way is counted twice
+    rows = [Row.of_number(minus, digits, mask) for mask in masks for minus, digits in _proposals(chances, mask)]
+    if len(masks) == 1:
+        rows += [row.without_marks() for row in rows if row.marks]  # another string of signs, so that no way is counted twice
+    else:
+        rows = list(dict.fromkeys(replace(row, strays=False) for row in rows))
     rows += _rows_of_words(tuple(words))
     emitted = chances @ _GROUPS
     anywhere = np.minimum(emitted.sum(axis=0), 1.0).tolist()  # a row is no likelier than that each of its signs stands somewhere
@@ -73,7 +80,8 @@ def text_scores(chances: np.ndarray, mask: Mask, words: Sequence[str]) -> list[t
     if rows:
         for row, score in zip(rows, _forward(emitted, rows).tolist(), strict=True):
             totals[row.text] = totals.get(row.text, 0.0) + score
-    _give_words_their_own(totals, mask, tuple(words))
+    for mask in masks:
+        _give_words_their_own(totals, mask, tuple(words))
     return list(totals.items())
 
 

@@ -26,6 +26,12 @@ WITNESSES = 0.95
 """Where both readers give the same text at least this, they count as independent witnesses. Below it what they doubt may be the
 same, a point that the mask does not know for instance."""
 
+CLEAR_OF_GLARE = 0.9
+"""Where glare hides bars, a text must have this share of all that the visible bars allow."""
+
+GUESS = 0.5
+"""Where it has less, the network is asked which of them it is, and believed halfway: two texts alike become 3 to 1."""
+
 Rated = Sequence[tuple[str, float]]
 """Texts with probabilities, best first; what is missing to 1 belongs to none of them."""
 
@@ -52,7 +58,7 @@ def agree(bars: Rated, network: Rated, weights: Weights | None = None, *, veiled
     """Give texts with probabilities, the likeliest first; with no `network`, the bars' alone.
 
     Where bars are `veiled` by glare, which of the texts that the visible bars leave open the network prefers is a guess: then the
-    bars alone give the odds, and the network only says whether it is one of them at all.
+    bars give the odds, which the network can only tilt, and it says whether it is one of them at all.
 
     Raises `WeightsMissing` where the package lacks its weights and none are given.
     """
@@ -63,7 +69,10 @@ def agree(bars: Rated, network: Rated, weights: Weights | None = None, *, veiled
     if veiled:
         pooled, total = dict(rated), sum(chance for _, chance in bars)
         one_of_them = sum(pooled[text] for text in dict(bars))
-        return [(text, one_of_them * chance / max(total, 1e-9)) for text, chance in bars]
+        is_open = bars[0][1] < CLEAR_OF_GLARE * total
+        odds = [chance * (GUESS + pooled[text] / max(one_of_them, 1e-9)) if is_open else chance for text, chance in bars]
+        given = [(text, one_of_them * odd / max(sum(odds), 1e-12)) for (text, _), odd in zip(bars, odds, strict=True)]
+        return sorted(given, key=lambda item: -item[1])
     text, share = rated[0]
     own, theirs = bars[0][1], network[0][1]
     if text == bars[0][0] == network[0][0] and min(own, theirs) >= WITNESSES:
