@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
 import math
+import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,13 +18,15 @@ import numpy.typing as npt
 import pytest
 
 from film_nights import read_film
+from frametally.aim import Registrar
 from frametally.errors import BadInput
-from frametally.filming import PhotoDesk, Wanted, count_frames, film, row_of
-from frametally.model import Calibration, Frame, FrameRecord, Night, Shift
+from frametally.film_photos import Follower, PhotoDesk
+from frametally.filming import Wanted, count_frames, film, row_of
+from frametally.model import Calibration, Frame, FrameRecord, Method, Night, Placement, Shift
 from frametally.practice import draw_night
 from frametally.run import Options, run
 from frametally.settings import load_calibration
-from frametally.show.film_layout import Box, View
+from frametally.show.film_layout import Box, View, bounds, fit_photo, follow
 
 Pixels = npt.NDArray[np.uint8]
 
@@ -52,10 +57,11 @@ def test_film_of_a_practice_night(night: Path, tmp_path: Path, monkeypatch: pyte
     layouts = []
 
     class Watched(filming.Painter):
-        def paint(self, row: int, photo: Pixels | None, reason: str = "") -> Pixels:
+        def paint(self, row: int, photo: Pixels | None, reason: str = "", outlines: Any = None) -> Pixels:
             assert photo is not None
             assert reason == ""
-            picture = super().paint(row, photo, reason)
+            assert outlines is None
+            picture = super().paint(row, photo, reason, outlines)
             painted.append(picture.copy())
             layouts.append(self.layout)
             return picture
@@ -98,8 +104,17 @@ def test_moved_photos_are_found_and_missing_ones_told(night: Path, tmp_path: Pat
     assert "no picture of 2 photos" in caplog.text
     pictures, _ = read_film(tmp_path / "night.mp4")
     assert len(pictures) == 15
+    caplog.clear()
     film(results, tmp_path / "over", Wanted(720, 10, 10, transparent=True))  # needs no photos
+    # ... but it cannot be told then whether an instrument was moved
+    assert "stay where it was marked: the photo they were marked on" in caplog.text
     assert len(list((tmp_path / "over").iterdir())) == 6
+    told = re.search(r"a photo stands at ([\d.]+) % of its size, its top left corner at (-?\d+), (-?\d+)", caplog.text)
+    assert told is not None
+    scale, left, top = (float(number) for number in told.groups())
+    displays = load_calibration(results / "calibration.toml").displays
+    view = fit_photo((16, 16, 16 + 931, 16 + 469), (1280, 960), [display.corners for display in displays])
+    assert (scale, left, top) == (round(100 * view.scale, 2), round(view.left), round(view.top))
 
 
 @pytest.mark.parametrize(
@@ -170,8 +185,8 @@ def test_a_photo_is_put_back_to_where_the_reference_lies(tmp_path: Path, scale: 
         data = path.read_bytes()
         record = FrameRecord(path.name, None, len(data), hashlib.sha256(data).hexdigest(), "", shift, {}, {})
         frame = Frame(path.name, path, 0, None, "none")
-        desk = PhotoDesk(Night((frame,), "none"), [record], _calibration(), View(scale, place[0], place[1]), place)
-        pixels, reason = desk.look(path.name)
+        desk = PhotoDesk(Night((frame,), "none"), [record], _calibration(), View(scale, place[0], place[1]), place, 0.35)
+        pixels, reason, _ = desk.look(path.name)
         assert reason == ""
         assert pixels is not None
         seen[name] = pixels[:, :, :3].astype(float)[40:-40, 40:-40]
@@ -186,12 +201,89 @@ def test_a_photo_that_changed_since_is_not_shown(tmp_path: Path) -> None:
     cv2.imwrite(str(path), np.zeros((480, 640, 3), np.uint8))
     record = FrameRecord(path.name, None, 1, "0" * 64, "", None, {}, {})
     frame = Frame(path.name, path, 0, None, "none")
-    desk = PhotoDesk(Night((frame,), "none"), [record], _calibration(), View(1.0, 0.0, 0.0), (0, 0, 640, 480))
-    pixels, reason = desk.look(path.name)
+    desk = PhotoDesk(Night((frame,), "none"), [record], _calibration(), View(1.0, 0.0, 0.0), (0, 0, 640, 480), 0.35)
+    pixels, reason, outlines = desk.look(path.name)
     assert pixels is None
+    assert outlines is None
     assert "not the photo that was read" in reason
     assert list(desk.missing) == ["one.png"]
-    assert desk.look("") == (None, "No photo: a gap in the time-lapse")
+    assert desk.look("") == (None, "No photo: a gap in the time-lapse", None)
+
+
+# --- instruments that were moved ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def slid(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A practice night in which an instrument is slid along the shelf while the camera stands still, read."""
+    folder = tmp_path_factory.mktemp("slid")
+    files = draw_night(folder / "drawn", seed=7, frames=8, troubles=("instrument-moved",))
+    run(files.frames, files.calibration, folder / "results", trial=files.trial, options=Options(readings_only=True))
+    return folder
+
+
+def _found(slid: Path) -> dict[str, Placement]:
+    """Where registration finds the displays in the whole photos of that night."""
+    calibration = load_calibration(slid / "results" / "calibration.toml")
+    photos = {path.name: cv2.imread(str(path)) for path in sorted((slid / "drawn" / "frames").glob("*.jpg"))}
+    registrar = Registrar(np.asarray(photos[calibration.reference_frame], np.uint8), calibration, lost_below=Method().lost_below)
+    return {name: registrar.locate(np.asarray(picture, np.uint8)) for name, picture in photos.items()}
+
+
+@pytest.mark.parametrize("transparent", [False, True])
+def test_frame_and_label_follow_an_instrument_that_was_moved(
+    slid: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, transparent: bool
+) -> None:
+    from frametally import filming
+
+    seen: list[tuple[Any, Any]] = []
+
+    class Watched(filming.Painter):
+        def paint(self, row: int, photo: Pixels | None, reason: str = "", outlines: Any = None) -> Pixels:
+            seen.append((outlines, self.layout))
+            return super().paint(row, photo, reason, outlines)
+
+    monkeypatch.setattr(filming, "Painter", Watched)
+    film(slid / "results", tmp_path / ("over" if transparent else "night.mp4"), Wanted(720, 10, 10, transparent=transparent))
+    calibration, moved_rows = load_calibration(slid / "results" / "calibration.toml"), 0
+    for (outlines, layout), placement in zip(seen, _found(slid).values(), strict=True):
+        assert math.hypot(placement.shift.dx, placement.shift.dy) < 1  # the camera stood still
+        labels = layout.labels if outlines is None else follow(layout, outlines)
+        for number, display in enumerate(calibration.displays):
+            there = layout.view.place(placement.corners[display.key])
+            drawn = layout.outlines[number] if outlines is None else outlines[number]
+            assert np.abs(drawn - there).max() <= 1.5
+            own = there.mean(axis=0) - layout.outlines[number].mean(axis=0)
+            if np.hypot(*own) > 5:
+                moved_rows += 1
+                with_it = np.array(labels[number][:2]) - layout.labels[number][:2]
+                assert np.abs(with_it - own).max() <= 2  # the label stands to it as it stood
+    assert moved_rows >= 3
+
+
+def test_a_display_that_is_covered_is_drawn_where_its_instrument_was_slid_to(slid: Path) -> None:
+    """The other displays of the instrument tell where it is; what cannot be told at all stays where it is marked."""
+    calibration = load_calibration(slid / "results" / "calibration.toml")
+    place, view = (0, 0, 1280, 960), View(1.0, 0.0, 0.0)
+    still, moved = (
+        np.asarray(cv2.cvtColor(np.asarray(cv2.imread(str(path))), cv2.COLOR_BGR2BGRA), np.uint8)
+        for path in (sorted((slid / "drawn" / "frames").glob("*.jpg"))[at] for at in (0, -1))
+    )
+    follower = Follower(still, calibration, view, place, 0.35)
+    assert follower.find(still) is None
+    wanted = follower.find(moved)
+    assert wanted is not None
+    displays = calibration.displays
+    far = [float(np.abs(one - view.place(display.corners)).max()) for one, display in zip(wanted, displays, strict=True)]
+    group = next(one.display for one in calibration.instrument if far[[d.key for d in displays].index(one.display[0].key)] > 5)
+    number = [display.key for display in displays].index(group[-1].key)
+    left, top, right, bottom = bounds(wanted[number])
+    moved[top - 20 : bottom + 20, left - 20 : right + 20] = (40, 60, 40, 255)  # something dark stands in front of it
+    outlines = follower.find(moved)
+    assert outlines is not None
+    assert np.abs(outlines[number] - wanted[number]).max() <= 3
+    moved[:] = (40, 60, 40, 255)
+    assert follower.find(moved) is None
 
 
 def _calibration() -> Calibration:
@@ -205,3 +297,44 @@ def _calibration() -> Calibration:
 def test_the_night_of_the_film_is_the_calibrations(night: Path) -> None:
     calibration = load_calibration(night / "results" / "calibration.toml")
     assert calibration.frame_size == (1280, 960)
+
+
+@pytest.mark.parametrize(("slide", "follows"), [(0, False), (3, False), (12, True), (30, True)])
+def test_an_instrument_is_followed_as_a_whole_and_alone(slid: Path, slide: int, follows: bool) -> None:
+    """The second photo with what is around one instrument pushed to the right."""
+    calibration = load_calibration(slid / "results" / "calibration.toml")
+    reference, photo = (
+        np.asarray(cv2.cvtColor(np.asarray(cv2.imread(str(path))), cv2.COLOR_BGR2BGRA), np.uint8)
+        for path in sorted((slid / "drawn" / "frames").glob("*.jpg"))[:2]
+    )
+    follower = Follower(reference, calibration, View(1.0, 0.0, 0.0), (0, 0, 1280, 960), 0.35)
+    group = {display.key for display in calibration.instrument[1].display}
+    points = np.concatenate([display.corners for display in calibration.instrument[1].display])
+    (left, top), (right, bottom) = (points.min(axis=0) - 70).astype(int), (points.max(axis=0) + 70).astype(int)
+    photo[top:bottom, left + slide : right + slide] = photo[top:bottom, left:right].copy()
+    outlines = follower.find(photo)
+    assert (outlines is not None) is follows
+    for display, outline in zip(calibration.displays, outlines or (), strict=outlines is not None):
+        own = outline - np.asarray(display.corners)
+        assert np.abs(own - ((slide, 0) if display.key in group else (0, 0))).max() <= 1.5
+
+
+# --- the benchmark -----------------------------------------------------------------------------------------------------
+
+
+def test_the_films_benchmark_writes_its_section(repository: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(repository / "benchmarks"))
+    bench = importlib.import_module("film")
+    monkeypatch.setattr(bench, "FILES", 2)
+    bench.main(["--photos", "4", "--rounds", "1", "--height", "720", "--out", str(tmp_path / "RESULTS.md")])
+    text = (tmp_path / "RESULTS.md").read_text(encoding="utf-8")
+    assert "## Speed of the film\n" in text
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in text.splitlines() if line.startswith("| ")]
+    rates = {row[0]: row[1:] for row in rows if len(row) == 5}
+    assert rates[f"{bench.BARE} on two threads"][2] == "1.00"
+    for name, speed in bench.SPEEDS.items():
+        photos, frames, ratio, own = (float(cell) for cell in rates[name])
+        assert own > 1  # a film cannot be made with less than its photos' decoding, a sixth of them left out
+        assert photos * bench.FPS / speed == pytest.approx(frames, abs=0.2)
+        assert ratio == pytest.approx(photos / float(rates[f"{bench.BARE} on two threads"][0]), abs=0.03)
+    assert {row[0] for row in rows if row[0].startswith("encoding")} == {f"encoding, preset {name}" for name in bench.PRESETS}

@@ -12,32 +12,23 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-import cv2
-import numpy as np
-import numpy.typing as npt
-
 from frametally.assess import level_for, limits_for
 from frametally.clean import Tables, make_tables
-from frametally.errors import BadFrame, BadInput
+from frametally.errors import BadInput
 from frametally.eyes import Settings
-from frametally.frames.reduced import load_reduced
-from frametally.model import Calibration, Display, Frame, FrameRecord, Method, Night, Shift, key_kind
+from frametally.film_photos import PhotoDesk, Seen
+from frametally.model import Calibration, Display, FrameRecord, Method, Night, key_kind
 from frametally.reading import one_thread_each
 from frametally.results import Results
 from frametally.settings import load_calibration, load_method, load_trial
 from frametally.show.film import is_pictures, load_av, open_film
 from frametally.show.film_frames import FilmNight, Painter
-from frametally.show.film_layout import View
 from frametally.show.tables import format_text
 from frametally.show.wording import count_text
 
 log = logging.getLogger("frametally")
 
 Progress = Callable[[int, int], None]
-Pixels = npt.NDArray[np.uint8]
-Seen = tuple[Pixels | None, str]
-"""A photo for its place in the film, or None and why there is none."""
-
 DECODERS = 2
 """Photos decoded at the same time, ahead of the one that is painted."""
 
@@ -134,28 +125,45 @@ def _write(
     title = (settings.trial.title if settings.trial is not None else "") or settings.calibration.title
     painter = Painter(_film_night(title, settings.calibration, tables), wanted.height, transparent=wanted.transparent)
     rows, size = painter.rows, (painter.layout.width, painter.layout.height)
-    photos = PhotoDesk(night, records, settings.calibration, painter.layout.view, painter.layout.photo)
-    look = _no_photo if wanted.transparent else photos.look
+    photos = PhotoDesk(
+        night, records, settings.calibration, painter.layout.view, painter.layout.photo, settings.method.lost_below
+    )
     names = [format_text(name) for name in tables.readings["frame"].tolist()]
     done = 0
     try:
         with (
             one_thread_each(),
             open_film(output, size, wanted.fps, title, transparent=wanted.transparent) as file,
-            closing(ahead(look, names)) as seen,
+            closing(ahead(photos.look, names)) as seen,
         ):
-            for row, (pixels, reason) in enumerate(seen):
+            for row, (pixels, reason, outlines) in enumerate(seen):
                 until = -(-(row + 1) * film_frames // rows)  # the first film frame that shows the next row, see `row_of`
-                file.add(painter.paint(row, pixels, reason), until - done)
+                file.add(painter.paint(row, pixels, "" if wanted.transparent else reason, outlines), until - done)
                 done = until
                 if progress is not None:
                     progress(done, film_frames)
     except KeyboardInterrupt:
         raise KeyboardInterrupt("no film was left, as it was not finished") from None
+    if wanted.transparent:
+        view, (left, top, right, bottom) = painter.layout.view, painter.layout.photo
+        place = f"{right - left} x {bottom - top} px, from {left}, {top}"
+        photo = f"{100 * view.scale:.2f} % of its size, its top left corner at {view.left:.0f}, {view.top:.0f}"
+        log.warning("Note: the clear place for photos is %s. There a photo stands at %s.", place, photo)
+    _tell(photos, wanted.transparent)
+
+
+def _tell(photos: PhotoDesk, transparent: bool) -> None:
+    """Say which photos the film is without, and where displays could not be followed."""
+    why = photos.problem
     if photos.missing:
-        first, why = next(iter(sorted(photos.missing.items())))
+        first, problem = next(iter(sorted(photos.missing.items())))
         count = count_text(len(photos.missing), "photo")
-        log.warning("Note: the film has no picture of %s and says so in its place; the first, %s: %s", count, first, why)
+        if transparent:
+            why = why or f"{count} could not be looked at; the first, {first}: {problem}"
+        else:
+            log.warning("Note: the film has no picture of %s and says so in its place; the first, %s: %s", count, first, problem)
+    if why:
+        log.warning("Note: where an instrument was moved, its frame and label stay where it was marked: %s", why)
 
 
 def ahead(look: Callable[[str], Seen], names: Iterable[str]) -> Generator[Seen, None, None]:
@@ -172,73 +180,6 @@ def ahead(look: Callable[[str], Seen], names: Iterable[str]) -> Generator[Seen, 
         finally:
             for future in waiting:
                 future.cancel()
-
-
-def _no_photo(name: str) -> Seen:
-    return None, ""
-
-
-class PhotoDesk:
-    """Gives each photo as it stands in the film: decoded small, put back to where the reference lies, cut to its place."""
-
-    def __init__(
-        self, night: Night, records: list[FrameRecord], calibration: Calibration, view: View, place: tuple[int, int, int, int]
-    ) -> None:
-        self._frames = {frame.name: frame for frame in night.frames}
-        self._records = {record.frame: record for record in records}
-        self._size = calibration.frame_size
-        self._view, self._place = view, place
-        self.missing: dict[str, str] = {}
-
-    def look(self, name: str) -> Seen:
-        """Give a photo's pixels (height, width, 4) for its place in the film, or None and why there is none. Thread-safe."""
-        if not name:
-            return None, "No photo: a gap in the time-lapse"
-        frame, record = self._frames[name], self._records[name]
-        try:
-            if record.problem:
-                raise BadFrame(record.problem)
-            return self._placed(frame, record), ""
-        except BadFrame as problem:
-            self.missing[name] = str(problem)
-            return None, f"Photo not shown: {_first_sentence(str(problem))}"
-
-    def _placed(self, frame: Frame, record: FrameRecord) -> Pixels:
-        picture, full = load_reduced(frame, min(1.0, self._view.scale))
-        if picture.sha256 != record.sha256:
-            raise BadFrame("this is not the photo that was read; it has changed since")
-        if full != self._size:
-            raise BadFrame(f"it has {full[0]} x {full[1]} pixels, not {self._size[0]} x {self._size[1]} as the calibration says")
-        left, top, right, bottom = self._place
-        size = (right - left, bottom - top)
-        decoded = (picture.pixels.shape[1], picture.pixels.shape[0])
-        matrix = _to_photo(self._view, (left, top), record.shift, full, decoded)
-        ground = (27, 22, 14)  # blue, green, red of the page
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        warped = cv2.warpAffine(picture.pixels, matrix, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=ground)
-        return np.asarray(cv2.cvtColor(warped, cv2.COLOR_BGR2BGRA), np.uint8)
-
-
-def _to_photo(
-    view: View, corner: tuple[int, int], shift: Shift | None, full: tuple[int, int], decoded: tuple[int, int]
-) -> npt.NDArray[np.float64]:
-    """Give where a pixel of the photo's place in the film comes from in the decoded photo, as 2 x 3 numbers.
-
-    Three steps, one after the other: film to reference photo, reference to this photo (as `aim` gives the shift: about the
-    picture's middle, turned clockwise, then moved), this photo to its decoded size.
-    """
-    scale = view.scale
-    offset = ((corner[0] + 0.5 - view.left) / scale - 0.5, (corner[1] + 0.5 - view.top) / scale - 0.5)
-    to_reference = np.array([[1 / scale, 0, offset[0]], [0, 1 / scale, offset[1]], [0, 0, 1]])
-    moved = shift or Shift(0.0, 0.0, 0.0, 1.0, 0.0)
-    turn = math.radians(moved.rotation_deg)
-    along, across = moved.scale * math.cos(turn), moved.scale * math.sin(turn)
-    middle = np.array([(full[0] - 1) / 2, (full[1] - 1) / 2])
-    start = middle + np.array([moved.dx, moved.dy]) - np.array([[along, -across], [across, along]]) @ middle
-    to_frame = np.array([[along, -across, start[0]], [across, along, start[1]], [0, 0, 1]])
-    wide, high = decoded[0] / full[0], decoded[1] / full[1]
-    to_decoded = np.array([[wide, 0, (wide - 1) / 2], [0, high, (high - 1) / 2], [0, 0, 1]])
-    return np.asarray((to_decoded @ to_frame @ to_reference)[:2], np.float64)
 
 
 def _film_night(title: str, calibration: Calibration, tables: Tables) -> FilmNight:
@@ -270,10 +211,6 @@ def _settings(folder: Results) -> Settings:
         load_trial(folder.trial) if folder.trial is not None else None,
         load_method(folder.method) if folder.method is not None else Method(),
     )
-
-
-def _first_sentence(text: str) -> str:
-    return text.split(". ")[0].split("; ")[0].rstrip(".")
 
 
 # --- checks ------------------------------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from frametally.show import film_text as ink
 from frametally.show.film import open_film, straight
 from frametally.show.film_chart import _limit_words
 from frametally.show.film_frames import Painter
-from frametally.show.film_layout import LEAST_SHOWN, Box, bounds, film_size, fit_photo, lay_out, overlap
+from frametally.show.film_layout import LEAST_SHOWN, Box, bounds, film_size, fit_photo, follow, lay_out, overlap
 from frametally.show.film_signs import key_of, sign_of
 
 Picture = np.ndarray[Any, np.dtype[np.uint8]]
@@ -84,6 +84,25 @@ def test_labels_cover_no_display_and_no_other_label(given_night: Any, height: in
     assert all(within(part, (0, 0, layout.width, layout.height)) for part in parts)
     again = lay_out(height, size, corners, sizes, [1.0, 1.4])
     assert (layout.labels, layout.charts, layout.view) == (again.labels, again.charts, again.view)
+
+
+@settings(max_examples=60)
+@given(marked(), st.integers(0, 5), st.floats(-300, 300), st.floats(-200, 200))
+def test_labels_make_room_for_a_display_that_was_moved(given_night: Any, which: int, right: float, down: float) -> None:
+    size, corners, sizes = given_night
+    layout = lay_out(1080, size, corners, sizes, [1.0, 1.4])
+    outlines = list(layout.outlines)
+    which %= len(outlines)
+    low, high = np.array(layout.photo[:2]), np.array(layout.photo[2:]) - 1
+    move = np.clip((right, down), low - outlines[which].min(axis=0), high - outlines[which].max(axis=0))
+    outlines[which] = outlines[which] + move
+    labels = follow(layout, outlines)
+    displays = [bounds(outline) for outline in outlines]
+    for number, label in enumerate(labels):
+        assert label is None or within(label, layout.photo)
+        assert label is None or not any(overlap(label, display) for display in displays)
+        assert label is None or not any(overlap(label, other) for other in labels[:number] if other is not None)
+    assert follow(layout, layout.outlines) == layout.labels  # nothing moved, nothing moves
 
 
 @given(marked())

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from html import unescape
+from html.parser import HTMLParser
 from pathlib import Path
 
 import cv2
@@ -170,6 +171,31 @@ def test_of_findings_that_weigh_the_same_the_one_passed_by_the_largest_factor_sp
     assert related_limit(near, [far]) is None
 
 
+def test_no_id_stands_twice_and_every_link_within_the_page_leads_somewhere(page: str) -> None:
+    """HTML, 3.2.6: an id is unique in its page; charts have the same parts over and over, such as gaps and limits."""
+
+    class Ids(HTMLParser):
+        def __init__(self) -> None:
+            super().__init__()
+            self.ids: Counter[str] = Counter()
+            self.parts: Counter[str] = Counter()
+            self.links: list[str] = []
+
+        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+            given = {name: value or "" for name, value in attrs}
+            self.ids.update([given["id"]] if "id" in given else [])
+            self.parts.update([tag] if "id" in given else [])
+            self.links += [given[name][1:] for name in ("href", "xlink:href") if given.get(name, "").startswith("#")]
+
+    found = Ids()
+    found.feed(page)
+    found.close()
+    assert found.parts["g"] > 100  # the charts' parts are among them
+    assert {one for one, count in found.ids.items() if count > 1} == set()
+    assert any(re.fullmatch(r"[a-z0-9-]+-wide-(limit|gap)-\d+", one) for one in found.ids)  # ... also such as it has many of
+    assert set(found.links) - {""} <= set(found.ids)
+
+
 # --- every finding, once ---------------------------------------------------------------------------------------------
 
 
@@ -317,6 +343,8 @@ def test_every_chart_is_written_in_three_forms_and_twice_the_same(tmp_path: Path
         data = one.read_bytes()
         assert data.startswith(begins[one.suffix]), one
         assert data == other.read_bytes(), one
+        ids = re.findall(rb'\bid="([^"]+)"', data) if one.suffix == ".svg" else []
+        assert len(ids) == len(set(ids)), one
     height, width = cv2.imread(str(tmp_path / "a" / "night_1_carbon_monoxide.png")).shape[:2]
     assert abs(width - 560 / 72 * 200) < 1.5
     assert height > 500

@@ -22,6 +22,7 @@ from matplotlib.figure import Figure
 from show_nights import a_display, blank
 
 from frametally.model import Display
+from frametally.show.callouts import _wrapped
 from frametally.show.labels import find_place, spread
 from frametally.show.look import DASHES, MARKERS, SERIES
 from frametally.show.plots import draw_chart, value_range
@@ -268,3 +269,10 @@ def test_a_label_goes_where_nothing_is() -> None:
     second = find_place((50.0, 50.0), (30.0, 10.0), (0.0, 0.0, 200.0, 100.0), [place.box], column, nothing)
     beside = second.box[0] >= place.box[2] or second.box[2] <= place.box[0]
     assert beside or second.box[1] >= place.box[3] or second.box[3] <= place.box[1]
+
+
+def test_a_limits_number_stays_with_its_unit() -> None:
+    lines = _wrapped("WHO guideline for indoor air, 8 h: 8.73 ppm").split("\n")
+    assert lines[-1] == "8.73 ppm"
+    assert " ".join(lines) == "WHO guideline for indoor air, 8 h: 8.73 ppm"
+    assert max(map(len, lines)) <= 23

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 from typing import Any
@@ -56,8 +57,8 @@ def draw_limits(plot: Axes, figure: Figure, renderer: Any, limits: Limits, unit:
     texts = []
     for number, (label, value) in enumerate(limits):
         plot.axhline(value, color=look.LIMIT, lw=1.0, ls=(0, (5, 3)), zorder=1.5, gid="limit")
-        words = chr(ord("a") + number % 26) if narrow else textwrap.fill(limit_text(label, value, unit), 23, max_lines=3)
-        texts.append(figure.text(0, 0, words, fontsize=look.SMALL, color=look.LIMIT, va="center", linespacing=1.05))
+        words = chr(ord("a") + number % 26) if narrow else _wrapped(limit_text(label, value, unit))
+        texts.append(figure.text(0, 0, words, fontsize=look.SMALL, color=look.LIMIT, va="center", linespacing=1.25))
         if narrow:
             row = 11.0 * (len(limits) - 1 - number) + 5
             line = textwrap.shorten(f"{words}  {limit_text(label, value, unit)}", 54, placeholder="…")
@@ -70,6 +71,12 @@ def draw_limits(plot: Axes, figure: Figure, renderer: Any, limits: Limits, unit:
         end = figure.transFigure.inverted().transform((plot.bbox.x1 + 9 * figure.dpi / 72, y))
         figure.add_artist(look.thin_path(figure, (start[0], end[0]), (start[1], end[1]), look.LIMIT))
         text.set_position((end[0] + 3 / _points(figure)[0], end[1]))
+
+
+def _wrapped(text: str) -> str:
+    """Break a limit's words into short lines; a number stays with its unit."""
+    held = re.sub(r"(\d) (\S+)$", "\\1\N{NO-BREAK SPACE}\\2", text)
+    return textwrap.fill(held, 23, max_lines=3).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def draw_extremes(

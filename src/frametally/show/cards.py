@@ -108,7 +108,12 @@ SECTIONS = (
         open_findings=4,
     ),
     Section("figures", "Highest, lowest and mean of each display", "", ("highest", "lowest", "mean")),
-    Section("quality", "How well the displays were read", "", ("reading-quality", "no-readings", "no-times")),
+    Section(
+        "quality",
+        "How well the displays were read",
+        "",
+        ("reading-quality", "no-readings", "no-times", "camera-nudged", "instrument-left"),
+    ),
     Section("unknown", "What is not known about this night", "", ("missing-facts",)),
     Section("further", "What else was found", "", ("*",)),
 )  # fmt: skip

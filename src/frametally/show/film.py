@@ -20,11 +20,12 @@ import numpy as np
 from frametally.errors import BadInput, ProgramMissing
 from frametally.show.film_text import Picture
 
-H264 = {"preset": "ultrafast", "crf": "20"}
-"""How hard the encoder tries, how much it may lose (18 to 23 look like the original; common practice, no source)."""
+H264 = {"preset": "ultrafast", "qp": "20"}
+"""How hard the encoder tries (`benchmarks/film.py` tells what other presets cost) and how coarsely it writes, from 0 to 51.
+That is fixed: to choose it anew for every picture takes as long as all the rest of the encoding."""
 
 PNG_NAME = re.compile(r"frame_\d{6}\.png\Z")
-_THREADS = 2  # fixed: the encoder's bytes may depend on how many work
+_THREADS = 1  # photos are decoded meanwhile; and fixed, as the encoder's bytes may depend on how many work
 _BT709 = 1  # colours, curve and matrix of ITU-R BT.709 under their number in ITU-T H.273
 _NARROW = 1  # brightness from 16 to 235
 
@@ -80,6 +81,7 @@ class _Encoder:
         self._format = "yuva444p10le" if transparent else "yuv420p"
         name, kind = ("prores_ks", "mov") if transparent else ("libx264", "mp4")
         options = {"profile": "4444", "alpha_bits": "16"} if transparent else {**H264, "g": str(2 * fps)}
+        self._reformatter = self._av.video.reformatter.VideoReformatter()  # one for all pictures: to make it takes time
         self._count, self._is_open = 0, True
         self._container = self._av.open(str(path), "w", format=kind, options={"movflags": "+faststart", "fflags": "+bitexact"})
         try:
@@ -100,10 +102,11 @@ class _Encoder:
             self._container.metadata["title"] = title
 
     def add(self, picture: Picture, times: int) -> None:
-        """Encode a picture so many times; a picture that stays costs little."""
+        """Encode a picture so many times."""
         whole = straight(picture) if self._transparent else picture
-        frame = self._av.VideoFrame.from_ndarray(whole, format="bgra")
-        frame = frame.reformat(format=self._format, dst_colorspace=_BT709, dst_color_range=_NARROW)
+        frame = self._av.VideoFrame.from_numpy_buffer(whole, format="bgra")
+        # By their names: PyAV 14 takes no numbers here.
+        frame = self._reformatter.reformat(frame, format=self._format, dst_colorspace="ITU709", dst_color_range="MPEG")
         for _ in range(times):
             frame.pts, frame.time_base = self._count, 1 / self._stream.codec_context.framerate
             self._container.mux(self._stream.encode(frame))

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -50,6 +51,28 @@ class Plan:
         return 1.4 if self.limits else 1.0
 
 
+@dataclass(frozen=True)
+class _Line:
+    """One display's line: its number in the film, what is settled and doubtful, the rows that are joined with the next one, also
+    over a doubt, and every which settled reading has its sign."""
+
+    number: int
+    trace: Trace
+    settled: npt.NDArray[np.bool_]
+    doubtful: npt.NDArray[np.bool_]
+    joined: frozenset[int]
+    doubted: frozenset[int]
+    every: int
+
+    @classmethod
+    def of(cls, number: int, trace: Trace, axis: TimeAxis) -> _Line:
+        """Look through a trace once, for all the rows that are to be drawn."""
+        settled, doubtful = trace.settled, trace.doubtful
+        count = int(settled.sum())
+        plain, over_doubts = (frozenset(rows.tolist()) for rows in (joined(axis, settled), joined(axis, trace.valued, doubtful)))
+        return cls(number, trace, settled, doubtful, plain, over_doubts, count // 14 if count > _MANY_SIGNS else 1)
+
+
 def plan_charts(table: pd.DataFrame, displays: Sequence[Display], limits: Mapping[str, Limits]) -> list[Plan]:
     """Give the charts of a night: one per quantity that shows anything, as far as there is room."""
     plans = []
@@ -74,11 +97,7 @@ class GrowingChart:
         self.card = self._draw_ground()
         self._done = -1
         self._free_from = 0.0
-        self._joined = [set(joined(axis, trace.settled).tolist()) for trace in plan.traces]
-        self._doubted = [set(joined(axis, trace.valued, trace.doubtful).tolist()) for trace in plan.traces]
-        self._every = [
-            max(1, int(trace.settled.sum()) // 14) if trace.settled.sum() > _MANY_SIGNS else 1 for trace in plan.traces
-        ]
+        self._lines = [_Line.of(number, trace, axis) for number, trace in zip(plan.numbers, plan.traces, strict=True)]
 
     @property
     def plot(self) -> Box:
@@ -110,9 +129,9 @@ class GrowingChart:
         if x is None:
             return []
         return [
-            (number, (x, self.y_of(float(trace.values[row]))), bool(trace.settled[row]))
-            for number, trace in zip(self._plan.numbers, self._plan.traces, strict=True)
-            if trace.valued[row]
+            (line.number, (x, self.y_of(float(line.trace.values[row]))), bool(line.settled[row]))
+            for line in self._lines
+            if line.settled[row] or line.doubtful[row]
         ]
 
     # --- what grows --------------------------------------------------------------------------------------------------
@@ -123,22 +142,23 @@ class GrowingChart:
             return
         if all(trace.flags[row] == Flag.NO_FRAME for trace in self._plan.traces):
             self._hatch(x)
-        for place, (number, trace) in enumerate(zip(self._plan.numbers, self._plan.traces, strict=True)):
-            self._add_reading(row, x, place, number, trace)
+        for place, line in enumerate(self._lines):
+            self._add_reading(row, x, place, line)
 
-    def _add_reading(self, row: int, x: float, place: int, number: int, trace: Trace) -> None:
+    def _add_reading(self, row: int, x: float, place: int, line: _Line) -> None:
+        number, trace = line.number, line.trace
         colour, thick, radius = ink.series_colour(number), max(1, round(2.4 * self._unit)), 4.2 * self._unit
         _, top, _, bottom = self._plot
         y, before = self.y_of(float(trace.values[row])), self._before(row, trace)
-        if before is not None and row - 1 in self._joined[place]:
+        if before is not None and row - 1 in line.joined:
             ink.draw_line(self.card, [before, (x, y)], colour, thick)
-        elif before is not None and row - 1 in self._doubted[place]:
+        elif before is not None and row - 1 in line.doubted:
             ink.draw_dashes(self.card, [before, (x, y)], colour, max(1, thick - 1), 4 * self._unit)
-        if trace.settled[row]:
-            alone = row - 1 not in self._joined[place] and row not in self._joined[place]
-            if alone or row % self._every[place] == 0:
+        if line.settled[row]:
+            alone = row - 1 not in line.joined and row not in line.joined
+            if alone or row % line.every == 0:
                 ink.draw_sign(self.card, (x, y), number, radius, colour)
-        elif trace.doubtful[row]:
+        elif line.doubtful[row]:
             self._write_beyond(row, (x, y), trace)
             ink.draw_sign(self.card, (x, y), number, 2 * radius, colour, hollow=ink.colour_of(ink.PAPER))
         elif trace.flags[row] == Flag.OVER_RANGE:

@@ -15,7 +15,7 @@ import pandas as pd
 from frametally.model import Corners, Display
 from frametally.show import film_text as ink
 from frametally.show.film_chart import GrowingChart, plan_charts
-from frametally.show.film_layout import Box, bounds, lay_out
+from frametally.show.film_layout import Box, Outline, bounds, follow, lay_out
 from frametally.show.film_panel import Panel
 from frametally.show.film_signs import Sign, sign_of
 from frametally.show.plots import Limits
@@ -75,10 +75,13 @@ class Painter:
         """How many rows the night has."""
         return len(self._night.table)
 
-    def paint(self, row: int, photo: ink.Picture | None, reason: str = "") -> ink.Picture:
+    def paint(
+        self, row: int, photo: ink.Picture | None, reason: str = "", outlines: Sequence[Outline] | None = None
+    ) -> ink.Picture:
         """Give the picture of a row; it is valid until the next row is painted. Rows come in their order.
 
-        `photo` fills the photo's place (height, width, 4), None where there is none, and `reason` says why.
+        `photo` fills the photo's place (height, width, 4), None where there is none, and `reason` says why; `outlines` say where
+        the displays are in the film, where not all are where they are marked.
         """
         left, top, right, bottom = self.layout.photo
         if self._transparent:
@@ -88,8 +91,9 @@ class Painter:
         if photo is None and reason:
             self._no_photo(reason)
         signs = [signs[row] for signs in self.signs]
-        for number, sign in enumerate(signs):
-            self._label(number, sign)
+        labels = self.layout.labels if outlines is None else follow(self.layout, outlines)
+        for number, (sign, outline, box) in enumerate(zip(signs, outlines or self.layout.outlines, labels, strict=True)):
+            self._label(number, sign, outline, box)
         self._panel.paint(self._picture, row, signs)
         for chart in self.charts:
             chart.grow(row)
@@ -125,10 +129,9 @@ class Painter:
             ink.draw_text(self._picture, (middle, y), line, size, ink.colour_of(ink.INK), bold=True, anchor="middle")
             y += ink.text_height(size)
 
-    def _label(self, number: int, sign: Sign) -> None:
+    def _label(self, number: int, sign: Sign, outline: Outline, box: Box | None) -> None:
         """Draw the outline of a display, its label, and what joins them."""
         layout = self.layout
-        outline, box = layout.outlines[number], layout.labels[number]
         colour, dark = ink.series_colour(number), ink.colour_of(ink.PAGE, 0.75)
         thick = layout.px(2)
         ends = None if box is None else _nearest(bounds(outline), box)

@@ -5,7 +5,7 @@ All places are whole pixels of the film from its top left, the same in every pic
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,6 +16,9 @@ from frametally.model import Corners
 
 Box = tuple[int, int, int, int]
 """Left, top, right, bottom; the last two one beyond. [px]"""
+
+Outline = npt.NDArray[np.float64]
+"""The four corners of a display in the film, (4, 2). [px]"""
 
 LEAST_SHOWN = 0.6
 """At least this share of the photo's width and height is shown: it is cut to fill its place, but never to the displays alone."""
@@ -53,7 +56,7 @@ class Layout:
     words: Box
     charts: tuple[Box, ...]
     view: View
-    outlines: tuple[npt.NDArray[np.float64], ...]
+    outlines: tuple[Outline, ...]
     labels: tuple[Box | None, ...]
     label_scale: float
 
@@ -129,7 +132,7 @@ def fit_photo(place: Box, frame_size: tuple[int, int], corners: Sequence[Corners
 
 
 def place_labels(
-    outlines: Sequence[npt.NDArray[np.float64]], sizes: Sequence[tuple[float, float]], inside: Box, reach: float
+    outlines: Sequence[Outline], sizes: Sequence[tuple[float, float]], inside: Box, reach: float
 ) -> tuple[tuple[Box | None, ...], float]:
     """Find each label a place beside its display that covers no display and no other label; give also how small they had to be.
 
@@ -149,7 +152,25 @@ def place_labels(
     raise AssertionError("no scale to try")
 
 
-def bounds(points: npt.NDArray[np.float64]) -> Box:
+def follow(layout: Layout, outlines: Sequence[Outline]) -> tuple[Box | None, ...]:
+    """Give each label a place where displays are not where they are marked: it goes with its own as far as it can, else it is put
+    beside it anew, and it makes room for a display that comes."""
+    displays = [bounds(one) for one in outlines]
+    taken: list[Box] = []
+    labels: list[Box | None] = []
+    for display, home, label in zip(displays, map(bounds, layout.outlines), layout.labels, strict=True):
+        place = None
+        if label is not None:
+            right, down = (round((display[n] + display[n + 2] - home[n] - home[n + 2]) / 2) for n in (0, 1))
+            first = (label[0] + right, label[1] + down, label[2] + right, label[3] + down)
+            size = (label[2] - label[0], label[3] - label[1])
+            place = _find_place(display, size, layout.photo, [*displays, *taken], layout.px(14), first)
+        labels.append(place)
+        taken += [place] if place is not None else []
+    return tuple(labels)
+
+
+def bounds(points: Outline) -> Box:
     """Give the box around some places."""
     low, high = np.floor(points.min(axis=0)).astype(int).tolist(), np.ceil(points.max(axis=0)).astype(int).tolist()
     return low[0], low[1], high[0] + 1, high[1] + 1
@@ -160,13 +181,23 @@ def overlap(one: Box, other: Box, apart: float = 0.0) -> bool:
     return one[0] < other[2] + apart and other[0] < one[2] + apart and one[1] < other[3] + apart and other[1] < one[3] + apart
 
 
-def _find_place(display: Box, size: tuple[int, int], inside: Box, taken: Sequence[Box], reach: float) -> Box | None:
-    beside = [_beside(display, size, side, distance * reach) for distance in _DISTANCES for side in _FIRST_SIDES]
-    for box in [*beside, *_everywhere(display, size, inside, reach)]:
+def _find_place(
+    display: Box, size: tuple[int, int], inside: Box, taken: Sequence[Box], reach: float, first: Box | None = None
+) -> Box | None:
+    """Give the first place that is free: `first`, then beside the display, then anywhere."""
+    for box in _places(display, size, inside, reach, first):
         fits = inside[0] <= box[0] and inside[1] <= box[1] and box[2] <= inside[2] and box[3] <= inside[3]
         if fits and not any(overlap(box, other, reach / 3) for other in taken):
             return box
     return None
+
+
+def _places(display: Box, size: tuple[int, int], inside: Box, reach: float, first: Box | None) -> Iterator[Box]:
+    if first is not None:
+        yield first
+    for distance in _DISTANCES:
+        yield from (_beside(display, size, side, distance * reach) for side in _FIRST_SIDES)
+    yield from _everywhere(display, size, inside, reach)
 
 
 def _beside(display: Box, size: tuple[int, int], side: tuple[int, int], distance: float) -> Box:

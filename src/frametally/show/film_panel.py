@@ -24,7 +24,7 @@ _KEY_ROW = 23
 
 
 class Panel:
-    """The words beside the photo: `ground` is what stays the same, and each row is written over it."""
+    """The words beside the photo: `ground` is what stays the same, and each row is written over it, where it changes."""
 
     def __init__(
         self,
@@ -53,16 +53,22 @@ class Panel:
         for number in range(self._shown):
             self._draw_name(number)
         self._value = lru_cache(maxsize=512)(self._draw_value)
+        self._written: list[Sign | None] = []
 
     def paint(self, picture: ink.Picture, row: int, signs: Sequence[Sign]) -> None:
-        """Write a row into its place in the film's picture."""
+        """Write a row into its place in the film's picture, which must be the one that the row before was written into."""
         left, top, right, bottom = self._layout.words
         panel = picture[top:bottom, left:right]
-        panel[:] = self.ground
+        if not self._written:
+            panel[:] = self.ground
+            self._written = [None] * self._shown
+        panel[self._clock_top : self._rows_top] = self.ground[self._clock_top : self._rows_top]
         self._write_time(panel, row)
         for number, sign in enumerate(signs[: self._shown]):
-            y = self._rows_top + number * self._rows_height
-            panel[y : y + self._rows_height, self._width // 2 :] = self._value(number, sign)
+            if sign != self._written[number]:
+                y = self._rows_top + number * self._rows_height
+                panel[y : y + self._rows_height, self._width // 2 :] = self._value(number, sign)
+                self._written[number] = sign
 
     # --- what stays ----------------------------------------------------------------------------------------------------
 

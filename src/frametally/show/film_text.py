@@ -54,13 +54,14 @@ def text_height(size_px: int) -> int:
     return round(1.2 * size_px)
 
 
-@lru_cache(maxsize=4096)
-def _mask(text: str, size_px: int, bold: bool) -> npt.NDArray[np.uint16]:
-    """Render a line once: how much of each pixel the letters cover, (height, width, 1)."""
+@lru_cache(maxsize=2048)
+def _sprite(text: str, size_px: int, bold: bool, colour: Colour) -> Picture:
+    """Render a line once, as a small picture that is clear between the letters."""
     width, height = text_width(text, size_px, bold) + 2, text_height(size_px)
     image = Image.new("L", (width, height), 0)
     ImageDraw.Draw(image).text((1, round(0.96 * size_px)), text, font=_font(size_px, bold), fill=255, anchor="ls")
-    return np.asarray(image, np.uint16)[:, :, None]
+    shades = (np.arange(256)[:, None] * np.asarray(colour) + 127) // 255  # by how much of a pixel the letters cover
+    return np.asarray(cv2.LUT(cv2.merge((np.asarray(image),) * 4), shades.astype(np.uint8)[None]), np.uint8)
 
 
 def draw_text(
@@ -69,29 +70,21 @@ def draw_text(
     """Draw a line of text; `at` is the top of the line, and its left end, middle or right end. What sticks out is left off."""
     if not text:
         return
-    mask = _mask(text, size_px, bold)
-    width = mask.shape[1]
-    left = round(at[0] - {"left": 0.0, "middle": width / 2, "right": float(width)}[anchor])
-    blend(picture, mask, left, round(at[1]), colour)
-
-
-def blend(picture: Picture, cover: npt.NDArray[np.uint16], left: int, top: int, colour: Colour) -> None:
-    """Lay a colour over a picture where `cover` (height, width, 1) says, from 0 to 255."""
-    right, bottom = min(left + cover.shape[1], picture.shape[1]), min(top + cover.shape[0], picture.shape[0])
-    start_x, start_y = max(left, 0), max(top, 0)
-    if start_x >= right or start_y >= bottom:
-        return
-    part = cover[start_y - top : bottom - top, start_x - left : right - left]
-    under = picture[start_y:bottom, start_x:right]
-    shade = np.asarray(colour, np.uint16)
-    under[:] = (part * shade + (255 - part * np.uint16(colour[3]) // 255) * under + 127) // 255
+    sprite = _sprite(text, size_px, bold, colour)
+    width = sprite.shape[1]
+    lay_over(picture, sprite, round(at[0] - {"left": 0.0, "middle": width / 2, "right": float(width)}[anchor]), round(at[1]))
 
 
 def lay_over(picture: Picture, sprite: Picture, left: int, top: int) -> None:
-    """Lay a small picture that may be partly clear over another; it must lie inside."""
-    under = picture[top : top + sprite.shape[0], left : left + sprite.shape[1]]
-    clear = (255 - sprite[:, :, 3:].astype(np.uint16)) * under
-    under[:] = sprite + ((clear + 127) // 255).astype(np.uint8)
+    """Lay a small picture that may be partly clear over another; what sticks out is left off."""
+    right, bottom = min(left + sprite.shape[1], picture.shape[1]), min(top + sprite.shape[0], picture.shape[0])
+    start_x, start_y = max(left, 0), max(top, 0)
+    if start_x >= right or start_y >= bottom:
+        return
+    part = sprite[start_y - top : bottom - top, start_x - left : right - left]
+    clear = cv2.merge((cv2.bitwise_not(cv2.extractChannel(part, 3)),) * 4)
+    under = picture[start_y:bottom, start_x:right]
+    under[:] = cv2.add(part, cv2.multiply(under, clear, scale=1 / 255))
 
 
 def wrap(text: str, size_px: int, width_px: float, most: int, *, bold: bool = False) -> list[str]:
@@ -139,12 +132,14 @@ def draw_dashes(
     """Draw a broken line through places (n, 2)."""
     places = np.asarray(points, float)
     ends = np.roll(places, -1, axis=0) if closed else places[1:]
+    dashes: list[npt.NDArray[np.int32]] = []
     for start, end in zip(places, ends, strict=False):
         length = float(np.hypot(*(end - start)))
         parts = max(1, round(length / dash_px)) | 1  # an odd number: a dash at either end
         tip = min(0.4, width_px * parts / max(length, 1e-6) / 2)  # a line reaches half its width beyond its ends
-        for part in range(0, parts, 2):
-            draw_line(picture, [start + (end - start) * at / parts for at in (part + tip, part + 1 - tip)], colour, width_px)
+        at = np.arange(0, parts, 2)[:, None] + (tip, 1 - tip)
+        dashes += list(_fixed(start + (end - start) * at[:, :, None] / parts).reshape(-1, 2, 1, 2))
+    cv2.polylines(picture, dashes, False, colour, width_px, cv2.LINE_AA, _FRACTION)
 
 
 def series_colour(number: int) -> Colour:

@@ -113,7 +113,7 @@ def to_standalone(figure: Figure, kind: str, title: str, dpi: int = 200) -> byte
     with our_settings():
         matplotlib.rcParams.update({"svg.fonttype": "path", "pdf.fonttype": 42})
         figure.savefig(data, format=kind, dpi=dpi, metadata=metadata[kind])
-    return data.getvalue()
+    return _numbered_ids(data.getvalue().decode()).encode() if kind == "svg" else data.getvalue()
 
 
 def to_png(figure: Figure, dpi: int = 150) -> bytes:
