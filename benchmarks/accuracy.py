@@ -122,7 +122,7 @@ def night_text(found: dict[tuple[str, str], list[Night]], frames: int) -> str:
     wrong = [line for some in found.values() for night in some for line in misses(night, ("silently_wrong", "misnamed"))]
     about = (
         f"Nights of {frames} photos with a puff of smoke and a display that is off for a while. With the night: the whole run,"
-        f" where exact means vouched for as well. Alone: in one photo of {ALONE_EVERY}, places known from the reference frame, no"
+        f" where what is sure is vouched for. Alone: in one photo of {ALONE_EVERY}, places known from the reference frame, no"
         " neighbours."
     )
     return "\n\n".join(

@@ -113,6 +113,7 @@ HEADS = (
     "readings",
     "readable",
     "exact",
+    "of these vouched for",
     "silently wrong: value",
     "silently wrong: word or off",
     "flagged",
@@ -136,7 +137,8 @@ def count_text(nights: list[Night]) -> str:
     about = (
         f"{len(nights)} nights (seeds {min(seeds)} to {max(seeds)}), every trouble in each, looks and conditions in turn; the"
         f" whole run with neighbours and teaching. Processor time a photo: {1000 * drawn / frames:.0f} ms to draw,"
-        f" {1000 * read / frames:.0f} ms to read its displays, everything counted in."
+        f" {1000 * read / frames:.0f} ms to read its displays, everything counted in. *Exact* is the number shown, also where it"
+        " is given as a doubt; *flagged* are those not vouched for, doubts and displays without a value."
     )
     wrong = [line for night in nights for line in misses(night, ("silently_wrong", "misnamed"))]
     named = "\n".join(f"- {line}" for line in wrong) or "No reading was silently wrong."
@@ -154,6 +156,7 @@ def _cells(nights: list[Night]) -> list[str]:
         str(sum(night.readings for night in nights)),
         str(tally.count),
         f"{tally.exact} ({tally.exact / max(tally.count, 1):.3%})",
+        f"{tally.right} ({tally.right / max(tally.count, 1):.3%})",
         str(tally.wrong_value),
         str(tally.wrong_state),
         share(tally.flagged, tally.count),

@@ -24,7 +24,7 @@ from frametally.read.rectify import PAD, Strip
 
 SEGMENTS, NETWORK, BOTH = "segments alone", "network alone", "both"
 WITH_NIGHT, WITH_TEACHING = "both, with the night", "both, with the night and teaching"
-WHOLE, TESSERACT, BARE_TESSERACT = "the whole reader", "Tesseract", "Tesseract, the plain crop"
+WHOLE, AS_TEXT, TESSERACT = "the whole reader", "text displays' reader", "Tesseract, the plain crop"
 
 Other = Callable[[np.ndarray], tuple[str, float]]
 """Takes the region seen straight on (uint8, BGR); gives text and confidence."""
@@ -69,10 +69,10 @@ def strip_readings(
         yield BOTH, read_strip(strip, display, known)
     else:
         yield WHOLE, read_strip(strip, display, known)
-    if tesseract and has_tesseract() and display.kind == "text":  # with our preparation it is the whole reader
-        yield BARE_TESSERACT, reading_of(*bare_tesseract(straight(strip)), display, BARE_TESSERACT)
-    elif tesseract and has_tesseract():
-        yield TESSERACT, read_strip(strip, display.model_copy(update={"kind": "text"}))
+    if tesseract and has_tesseract():
+        if display.kind == "segments":
+            yield AS_TEXT, read_strip(strip, display.model_copy(update={"kind": "text"}))
+        yield TESSERACT, reading_of(*bare_tesseract(straight(strip)), display, TESSERACT)
     for name, other in others().items():
         text, confidence = other(straight(strip))
         yield name, reading_of(text.replace(" ", ""), confidence, display, name)

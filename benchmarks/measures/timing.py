@@ -27,7 +27,7 @@ from frametally.read.reader import learn, opinions, read_segments
 from frametally.read.voices import read_text
 from frametally.settings import load_calibration
 from measures.counting import table
-from measures.readers import has_tesseract, others, straight
+from measures.readers import AS_TEXT, TESSERACT, bare_tesseract, has_tesseract, others, straight
 
 SEED, STYLE = 5, "lcd-ghost"
 BASE = "both readers, followed in a night"
@@ -84,7 +84,8 @@ def _time_display(pixels, corners, display, known, spent) -> None:  # type: igno
     note("network alone", lambda: read_network(strip, mask, words))
     note("cutting out and straightening", lambda: rectify(pixels, corners))
     if has_tesseract():
-        note("Tesseract", lambda: read_text(strip, mask), _clock_children)
+        note(AS_TEXT, lambda: read_text(strip, [mask]), _clock_children)
+        note(TESSERACT, lambda: bare_tesseract(straight(strip)), _clock_children)
     for name, other in others().items():
         note(name, lambda other=other: other(straight(strip)), _clock_children)  # type: ignore[misc]
 
