@@ -92,7 +92,7 @@ def _slugs(tree: ast.AST) -> Iterator[ast.expr]:
 def _known_slugs(repository: Path) -> set[str]:
     known = {slug for slug, _, _ in CAUTIONS}
     sources = repository / "src" / "frametally"
-    for path in (*sorted((sources / "assess").glob("*.py")), sources / "notices.py"):
+    for path in (*sorted((sources / "assess").glob("*.py")), sources / "notices.py", sources / "marks.py"):
         for slug in _slugs(ast.parse(path.read_text(encoding="utf-8"))):
             branches = [slug.body, slug.orelse] if isinstance(slug, ast.IfExp) else [slug]
             for branch in branches:

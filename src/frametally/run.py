@@ -16,6 +16,7 @@ from frametally.corrections import load_corrections
 from frametally.engines import Engine, LocalEngine
 from frametally.errors import BadInput, TooDoubtful
 from frametally.frames import open_night
+from frametally.marks import mark_findings, tight_marks
 from frametally.misfit import Misfit, check_fits, find_misfits, keep_pictures, misfit_notices
 from frametally.model import Assessment, Calibration, Flag, FrameRecord, Method, Night, Notice
 from frametally.notices import (
@@ -79,8 +80,8 @@ def run(
 ) -> Outcome:
     """Do the whole job; a run that was stopped is taken up where it stopped.
 
-    `engine` reads the photos; without one, `jobs` threads of the options do. Raises the exceptions of `errors`; one bad frame
-    is a row in the table, never an exception.
+    `engine` reads the photos; without one this computer does, `jobs` of the options at a time. Raises the exceptions of `errors`;
+    one bad frame is a row in the table, never an exception.
     """
     options = options or Options()
     folder = Results(results)
@@ -93,7 +94,8 @@ def run(
         night, settings, folder, engine or LocalEngine(options.jobs), options.fresh, progress, to_teach=options.teach
     )
     night = _with_clock_in_view(night, settings, folder)
-    folder.keep_inputs(calibration, trial, method, night, [*night.notices, *bad_frames], frames)
+    notices = [*night.notices, *bad_frames, *tight_marks(night, settings.calibration)]
+    folder.keep_inputs(calibration, trial, method, night, notices, frames)
     return finish(folder, readings_only=options.readings_only)
 
 
@@ -124,7 +126,7 @@ def finish(
     from frametally.showing import show_findings
 
     assessment = assess(tables.readings, displays, settings.trial)
-    found_too = view_findings(tables.audit, displays)
+    found_too = [*view_findings(tables.audit, displays), *mark_findings(found)]
     assessment = replace(assessment, findings=tuple(sorted((*assessment.findings, *found_too), key=lambda one: one.weight)))
     show_findings(folder, settings, night, tables, assessment, notices, records=records, units=units, figures=figures)
     return Outcome(tables, calibration, settings.method, folder, assessment, notices, misfits)

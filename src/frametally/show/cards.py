@@ -112,7 +112,7 @@ SECTIONS = (
         "quality",
         "How well the displays were read",
         "",
-        ("reading-quality", "no-readings", "no-times", "camera-nudged", "instrument-left"),
+        ("reading-quality", "no-readings", "no-times", "mark-cuts-digits", "camera-nudged", "instrument-left"),
     ),
     Section("unknown", "What is not known about this night", "", ("missing-facts",)),
     Section("further", "What else was found", "", ("*",)),
