@@ -48,7 +48,7 @@ def test_a_mark_without_its_last_digit_is_told_of(drawn: NightFiles, share: floa
     calibration = narrowed(load_calibration(drawn.calibration), "o2_pct", share)
     (notice,) = tight_marks(open_night(drawn.frames), calibration)
     assert notice.where == calibration.reference_frame
-    assert notice.text.startswith("o2_pct: its mark seems to leave out a part of the number")
+    assert notice.text.startswith("o2_pct: Its mark seems to leave out a part of the number")
     assert "right" in notice.text
 
 

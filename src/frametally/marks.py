@@ -5,7 +5,7 @@ Such a mark is read clearly and wrongly all night, a 2 for a 20: no flag can tel
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from frametally.aim import reference_of
 from frametally.errors import BadFrame, CalibrationMisfit
@@ -14,6 +14,7 @@ from frametally.model import Calibration, Finding, Night, Notice
 from frametally.read.legibility import inspect
 from frametally.read.reader import read_strip
 from frametally.read.rectify import rectify
+from frametally.read.tightness import Tightness
 
 _CODE = "mark-cuts-digits"
 
@@ -38,17 +39,20 @@ def tight_marks(night: Night, calibration: Calibration) -> list[Notice]:
             continue
         others = [other.corners for other in calibration.displays if other.corners != display.corners]
         tight = inspect(pixels, display.corners, display, reading.text, others).tight
-        if tight.runs or tight.beside:
-            notices.append(Notice(_CODE, calibration.reference_frame, _sentence(display.key, tight.runs, tight.beside)))
+        if words := cut_words(tight):
+            notices.append(Notice(_CODE, calibration.reference_frame, f"{display.key}: {words}"))
     return notices
 
 
-def _sentence(key: str, runs: Sequence[str], beside: Sequence[str]) -> str:
-    where = [f"digits run over its {side} edge" for side in runs]
-    where += [f"something as tall as a digit stands just outside, on the {side}" for side in beside]
+def cut_words(tight: Tightness) -> str:
+    """Say what a mark seems to leave out, and what to do; "" where it seems whole."""
+    where = [f"digits run over its {side} edge" for side in tight.runs]
+    where += [f"something as tall as a digit stands just outside, on the {side}" for side in tight.beside]
+    if not where:
+        return ""
     return (
-        f"{key}: its mark seems to leave out a part of the number: {' and '.join(where)}. A digit that is cut or left out makes"
-        " another number, 2 of 20, and no flag can tell. Look at the photo, and mark it again if it is so."
+        f"Its mark seems to leave out a part of the number: {' and '.join(where)}. A digit that is cut or left out makes another"
+        " number, 2 of 20, and no flag can tell. Look at the photo, and mark it again if it is so."
     )
 
 

@@ -201,8 +201,9 @@ def _add_readings(app: Flask, bench: Bench) -> None:
 
     @app.post("/read")
     def read() -> Response:
-        _, marked, number = asked()
-        return jsonify(bench.previews.here(number, marked))
+        draft, marked, number = asked()
+        others = [display.corners for display in draft.displays if display.corners != marked.corners]
+        return jsonify(bench.previews.here(number, marked, others))
 
     @app.post("/propose")
     def propose() -> Response:

@@ -16,8 +16,10 @@ from frametally.desk.photos import Photos
 from frametally.desk.pictures import crop_of, data_url
 from frametally.desk.proposals import masks_for, range_of, resolution_of, surest_mask
 from frametally.errors import BadInput
+from frametally.marks import cut_words
 from frametally.model import FLAG_MEANING, Calibration, Corners, Display, Flag, Instrument, Method, Placement, Reading
 from frametally.read import Reader, read_display, rectify
+from frametally.read.legibility import inspect
 from frametally.read.reader import read_segments
 
 FIRST_LOOK_MASKS = 2
@@ -53,16 +55,24 @@ class Previews:
         self._made: OrderedDict[tuple[Hashable, ...], Any] = OrderedDict()
         self._lock = threading.RLock()
 
-    def here(self, number: int, marked: Marked) -> dict[str, Any]:
-        """Read a display on the frame it is marked on; where it has no mask yet, with the likeliest few."""
-        pixels = self._photos.pixels(number)
+    def here(self, number: int, marked: Marked, others: Sequence[Corners] = ()) -> dict[str, Any]:
+        """Read a display on the frame it is marked on; where it has no mask yet, with the likeliest few.
+
+        A number is not sure where the mark seems to cut it; what stands in `others`, the other displays' marks, is no part of it.
+        """
+        pixels, mask = self._photos.pixels(number), ""
         if marked.masks or marked.kind == "text":
             reading = self._read(pixels, display_of(marked, self._size(number)))
         else:
             masks = masks_for(marked.quantity, marked.unit, marked.corners)[:FIRST_LOOK_MASKS]
             mask, _ = surest_mask(masks, lambda mask: [self._try(number, marked, marked.corners, mask)])
             reading = self._try(number, marked, marked.corners, mask)
-        return self._shown(reading, crop_of(pixels, marked.corners))
+        shown = self._shown(reading, crop_of(pixels, marked.corners))
+        if reading.value is not None:
+            display = display_of(marked, self._size(number), mask)
+            cut = cut_words(inspect(pixels, marked.corners, display, reading.text, others).tight)
+            shown |= {"said": "cut?", "level": "unsure", "why": cut} if cut else {}
+        return shown
 
     def propose(self, number: int, marked: Marked, draft: Draft) -> dict[str, Any]:
         """Give mask, range and resolution for a display, from what some frames of the night show."""
