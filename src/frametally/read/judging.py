@@ -49,21 +49,24 @@ def judge(answer: Answer, network: list[tuple[str, float]], display: Display, kn
     off, glaring = _is_off(answer, *bars[0], known), _is_glaring(answer, clipped, known)
     sights = network if known is None else network[:1]  # what is known of a display's contrast says more than many guesses
     seen = _share_of_numbers(sights, bars[0][0], answer.mask) if off else 1.0
-    shows = seen >= (SEEN_BY_BOTH if bars[0][0] in dict(sights) else SEEN_ALONE)
-    if off and not (shows and (known is None or not glaring)):
-        flag = Flag.UNREADABLE if glaring or (known is None and seen >= SEEN_BY_BOTH) else Flag.BLANK
-        return Reading("", None, 0.99 if flag is Flag.BLANK else 0.0, flag, _rivals(bars), "segments", sharpness)
+    enough = SEEN_BY_BOTH if bars[0][0] in dict(sights) else SEEN_ALONE
+    plainly = bool(sights) and sights[0][1] >= LEAST_SIGHT
+    if off and not (plainly and seen >= enough and (known is None or not glaring)):
+        if glaring or (known is None and plainly and seen >= SEEN_BY_BOTH):
+            return Reading("", None, 0.0, Flag.UNREADABLE, _rivals(bars), "segments", sharpness)
+        sure = 0.99 if known is not None else min(0.99, 1 - seen)
+        return Reading("", None, sure, Flag.BLANK, _rivals(bars), "segments", sharpness)
     rivals = _rivals(_weighed(agree(bars, network, veiled=answer.veiled), display))
     text, confidence = rivals[0].text, rivals[0].probability
     flag = flag_of(text, display)
     if flag is not Flag.OK and confidence < WORD_AT_LEAST and number(text) is None:
         flag = Flag.UNREADABLE  # a word says more than a number: it must be more than the best of bad fits
     faint = answer.contrast < (LEAST_CONTRAST if known is None else FAINT_SHARE * known.contrast)
-    left_open = answer.cut or _glare_leaves_open(answer, network)
-    if flag is Flag.OK and (off or faint or left_open):
+    unlit = off or faint
+    if flag is Flag.OK and (unlit or answer.cut or _glare_leaves_open(answer, network)):
         # it may be what shows on the display unlit, or what is left of a digit or of a number
         flag = Flag.DOUBTFUL
-        if left_open or known is not None or not _is_seen_by_both(text, bars, network):
+        if answer.cut or known is not None or (unlit and not _is_seen_by_both(text, bars, network)):
             confidence = min(confidence, 0.5)
     return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
 
@@ -134,8 +137,6 @@ def _share_of_numbers(network: Sequence[tuple[str, float]], spelled: str, mask: 
     The unlit bars of a display that is off are eights, and the network may see those of some places only: eights alone are a
     number where both readers see the same ones, and a place without.
     """
-    if not network or network[0][1] < LEAST_SIGHT:
-        return 0.0
     share = 0.0
     for text, probability in network:
         only_eights = not set(text) - set("-8.")
