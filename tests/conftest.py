@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import hypothesis
 import pytest
@@ -61,3 +62,23 @@ def require() -> Callable[[str | Path, str], Path]:
         pytest.skip(reason)
 
     return ask
+
+
+@pytest.fixture
+def leave_out_charts(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """Call it, and the reports that this process makes from then on have no charts.
+
+    Everything else of the report is as ever. It is for tests in which charts are beside the point: they take more than half of
+    the time of a small run.
+    """
+
+    def variants(name: str, *_: object) -> dict[str, Any]:
+        return {"id": name, "title": "", "wide": "", "narrow": "", "beyond": ()}
+
+    def leave_out() -> None:
+        monkeypatch.setattr("frametally.show.report.night_charts", lambda page: ([], "{}"))
+        monkeypatch.setattr("frametally.show.report._topic_charts", lambda topics, axis: {})
+        monkeypatch.setattr("frametally.show.report.draw_quality", lambda *_, **__: None)
+        monkeypatch.setattr("frametally.show.report._variants", variants)
+
+    return leave_out

@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -68,7 +69,9 @@ class OddNight:
         plates: dict[tuple[View, tuple[Pose, Pose]], Plate] = {}
         for frame, texts in enumerate(self.texts):
             view, poses = self.view(frame), self.poses(frame, scene.poses)
-            plate = plates.setdefault((view, poses), draw_plate(scene, view, poses))
+            if (view, poses) not in plates:
+                plates[view, poses] = draw_plate(scene, view, poses)
+            plate = plates[view, poses]
             light = light_map(lamp, 0.5, self.light(frame), SIZE)
             shown = self._shine(frame, plate, scene, texts, light)
             pixels = expose(shown, tile, 1.0, np.random.default_rng([self.seed, 7, frame]))
@@ -89,7 +92,7 @@ class OddNight:
 
     def _scene(self) -> Scene:
         groups = tuple(tuple(self._meter(key) for key in keys) for keys in (self.hand, self.shelf))
-        scene = build_scene(STYLES[self.style], groups, SIZE, np.random.default_rng([self.seed, 4]))  # type: ignore[arg-type]
+        scene = _cabin(self.style, groups, self.seed)
         return self._stacked(scene) if self.shared else scene
 
     def _meter(self, key: str) -> Meter:
@@ -143,6 +146,12 @@ class OddNight:
                 words = ", ".join(f'"{word}" = "{meaning}"' for word, meaning in self.status.get(meter.key, {}).items())
                 lines += [f"status = {{ {words} }}"] if words else []
         return "\n".join(lines) + "\n"
+
+
+@lru_cache(maxsize=2)
+def _cabin(style: str, meters: tuple[tuple[Meter, ...], ...], seed: int) -> Scene:
+    """Give the cabin with its instruments: most nights of a seed are in the same."""
+    return build_scene(STYLES[style], meters, SIZE, np.random.default_rng([seed, 4]))  # type: ignore[arg-type]
 
 
 def _one_place(instrument: Instrument, seed: int) -> Window:

@@ -92,7 +92,9 @@ def test_steady_oxygen_balance_as_tabulated():
     assert steady_air_change(195.0, 30.0, 0.650, 0.6) == pytest.approx(1 - 0.209476 * 0.4, abs=1e-3)
 
 
-def test_the_interval_covers_the_truth_in_90_of_100_nights():
+def test_the_interval_covers_the_truth_in_90_of_100_nights(monkeypatch):
+    # What it means for other nights is told from it afterwards, takes nearly half of the time, and is no part of this.
+    monkeypatch.setattr("frametally.assess.airchange.project", lambda *_: ([], {}))
     covered, sources, told = 0, 0, 0
     for seed in range(100):
         found = found_in(made_up_night(seed), switched_trial())

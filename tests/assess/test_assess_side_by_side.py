@@ -41,7 +41,9 @@ def two_nights() -> Comparison:
 # --- what changed ----------------------------------------------------------------------------------------------------
 
 
-def test_both_air_changes_are_found_within_their_own_intervals() -> None:
+def test_both_air_changes_are_found_within_their_own_intervals(monkeypatch: pytest.MonkeyPatch) -> None:
+    # What they mean for other nights is told from them afterwards, and is no part of this.
+    monkeypatch.setattr("frametally.assess.airchange.project", lambda *_: ([], {}))
     # Single-zone mass balance (ASTM E741, concentration decay; equation from memory), 0.5 and 1.5 an hour. A 95 % interval misses
     # now and then: of ten pairs at least nine nights each must be covered, and every pair must be told apart.
     covered = {0.5: 0, 1.5: 0}

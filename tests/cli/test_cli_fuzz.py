@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
@@ -17,6 +17,7 @@ from PIL import Image
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 CALIBRATION = ROOT / "calibration" / "canal_boat.toml"
+HEAD = "[[instrument.display]]"
 LINES = CALIBRATION.read_text(encoding="utf-8").split("\n")
 OPTIONAL = ("title", "range", "resolution", "accuracy", "kind", "status")
 
@@ -116,9 +117,7 @@ def test_photos_without_exif_have_no_times_but_readings(
 
 @settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_any_bytes_in_place_of_a_photo(
-    data: st.DataObject, calls: Caller, sample_frames: Path, calibration_path: Path, tmp_path: Path
-) -> None:
+def test_any_bytes_in_place_of_a_photo(data: st.DataObject, calls: Caller, sample_frames: Path, tmp_path: Path) -> None:
     folder = copy_frames(sample_frames, (1,), tmp_path / "frames")
     whole = (folder / "cabin_0001.jpg").read_bytes()
     start = data.draw(st.integers(0, 400) | st.integers(0, len(whole)))
@@ -127,8 +126,10 @@ def test_any_bytes_in_place_of_a_photo(
     for old in folder.glob("other*"):
         old.unlink()
     (folder / f"other{suffix}").write_bytes(content)
+    one_display = tmp_path / "one_display.toml"
+    one_display.write_text(HEAD.join(CALIBRATION.read_text(encoding="utf-8").split(HEAD)[:2]), encoding="utf-8")
     before = state_of(folder)
-    assert calls("read", folder, "-c", calibration_path, "-o", tmp_path / "results").code == 0
+    assert calls("read", folder, "-c", one_display, "-o", tmp_path / "results").code == 0
     assert state_of(folder) == before
 
 
@@ -256,11 +257,9 @@ def test_table_of_any_bytes(content: bytes, calls: Caller, tmp_path: Path) -> No
 @pytest.mark.parametrize("name", ["journal.jsonl", "night.json", "calibration.toml", "trial.toml", "corrections.csv"])
 @pytest.mark.parametrize("how", ["cut", "empty", "text", "missing"])
 def test_report_of_a_damaged_results_folder(
-    calls: Caller, frames: Path, calibration_path: Path, trial_path: Path, tmp_path: Path, name: str, how: str
+    calls: Caller, results: Path, leave_out_charts: Callable[[], None], name: str, how: str
 ) -> None:
-    results = tmp_path / "results"
-    assert calls("read", frames, "-c", calibration_path, "-o", results).code == 0
-    (results / "trial.toml").write_bytes(trial_path.read_bytes())
+    leave_out_charts()
     (results / "corrections.csv").write_text("frame,display,from,to,who,when,note\n", encoding="utf-8")
     path = results / name
     data = path.read_bytes()
@@ -277,10 +276,9 @@ def test_report_of_a_damaged_results_folder(
 
 
 def test_report_with_another_calibration_than_the_readings(
-    calls: Caller, frames: Path, calibration_path: Path, tmp_path: Path
+    calls: Caller, results: Path, leave_out_charts: Callable[[], None]
 ) -> None:
-    results = tmp_path / "results"
-    assert calls("read", frames, "-c", calibration_path, "-o", results).code == 0
+    leave_out_charts()
     copy = results / "calibration.toml"
     text = copy.read_text(encoding="utf-8")
     copy.write_text(text.replace('name = "wall unit"', 'name = "unit on the wall"'), encoding="utf-8")

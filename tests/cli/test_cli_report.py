@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Callable
 from pathlib import Path
 
 from cli_calls import Caller
 
 
-def test_a_report_in_us_units_with_its_charts_leaves_the_tables_as_they_are(
-    calls: Caller, frames: Path, calibration_path: Path, trial_path: Path, tmp_path: Path
-) -> None:
-    results, figures = tmp_path / "results", tmp_path / "charts" / "of the night"
-    assert calls("run", frames, "-c", calibration_path, "-t", trial_path, "-o", results).code == 0
+def test_a_report_in_us_units_with_its_charts_leaves_the_tables_as_they_are(calls: Caller, results: Path, tmp_path: Path) -> None:
+    figures = tmp_path / "charts" / "of the night"
     strips = sorted(path.name for path in (results / "evidence" / "minutes").iterdir())
     assert [name.split("-")[0] for name in strips] == ["cabin_0001", "cabin_0015", "cabin_0060", "cabin_0118"]
     before = {path.name: path.read_bytes() for path in sorted(results.iterdir()) if path.suffix in (".csv", ".json", ".html")}
@@ -25,7 +24,8 @@ def test_a_report_in_us_units_with_its_charts_leaves_the_tables_as_they_are(
     assert "air temperature [°C]" not in page
     tables = {name: data for name, data in before.items() if not name.endswith(".html")}
     assert {name: (results / name).read_bytes() for name in tables} == tables
-    frames.rename(tmp_path / "gone")
+    night = json.loads((results / "night.json").read_text(encoding="utf-8"))
+    (results / "night.json").write_text(json.dumps(night | {"source": str(tmp_path / "gone")}), encoding="utf-8")
     assert calls("report", results).code == 0
     assert (results / "report.html").read_bytes() == before["report.html"], "the pictures stay when the photos are gone"
 
@@ -36,9 +36,11 @@ def test_wrong_options_end_with_a_sentence(calls: Caller, tmp_path: Path) -> Non
     assert "'metric', 'us'" in wrong.err
 
 
-def test_charts_do_not_overwrite_a_file(calls: Caller, frames: Path, calibration_path: Path, tmp_path: Path) -> None:
-    results, taken = tmp_path / "results", tmp_path / "taken"
-    assert calls("run", frames, "-c", calibration_path, "-o", results).code == 0
+def test_charts_do_not_overwrite_a_file(
+    calls: Caller, results: Path, leave_out_charts: Callable[[], None], tmp_path: Path
+) -> None:
+    leave_out_charts()
+    taken = tmp_path / "taken"
     taken.write_text("mine")
     ended = calls("report", results, "--figures", taken)
     assert ended.code == 2

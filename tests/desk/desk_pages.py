@@ -67,7 +67,11 @@ def desk(*arguments: str | Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
                     raise
 
 
-def open_chromium(chromium: Path, driver: Path, width: int = 1280, height: int = 860) -> webdriver.Chrome:
+SCREEN = 1280, 860
+"""Width and height of a browser's window, where a test does not say otherwise. [px]"""
+
+
+def open_chromium(chromium: Path, driver: Path) -> webdriver.Chrome:
     """Start a headless Chromium that logs its network and console; nothing of its own may go out."""
     options = webdriver.ChromeOptions()
     options.binary_location = str(chromium)
@@ -81,13 +85,11 @@ def open_chromium(chromium: Path, driver: Path, width: int = 1280, height: int =
         "--disable-component-update",
         "--disable-sync",
         "--hide-scrollbars",
-        f"--window-size={width},{height}",
+        f"--window-size={SCREEN[0]},{SCREEN[1]}",
     ):
         options.add_argument(argument)
     options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
-    browser = webdriver.Chrome(options=options, service=Service(str(driver)))
-    set_screen(browser, width, height)
-    return browser
+    return webdriver.Chrome(options=options, service=Service(str(driver)))
 
 
 def set_screen(

@@ -82,6 +82,20 @@ def page(browser: webdriver.Chrome, results: Path) -> Iterator[Page]:
         yield Page(browser, address)
 
 
+@pytest.fixture(scope="module")
+def _open_desk(_small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    results = Path(shutil.copytree(_small_night, tmp_path_factory.mktemp("looked at") / "results"))
+    with desk("review", results, "--all", "--who", "Night Watch") as (address, _):
+        yield address
+    assert kept(results) == (), "it was only looked at"
+
+
+@pytest.fixture
+def look(browser: webdriver.Chrome, _open_desk: str) -> Page:
+    """The page of a desk that several tests look at, one after the other, and say nothing to."""
+    return Page(browser, _open_desk)
+
+
 @pytest.fixture
 def truth(sample_frames: Path) -> dict[str, dict[str, str]]:
     with (sample_frames / "truth.csv").open(encoding="utf-8", newline="") as lines:
@@ -161,46 +175,46 @@ def test_report_follows_a_correction_and_says_so(page: Page, results: Path) -> N
     assert audit_of(results, frame, key)["flag"] == "unreadable"
 
 
-def test_chart_marks_the_place(page: Page) -> None:
-    page.wait(lambda: page.browser.find_elements(By.CSS_SELECTOR, "#charts svg.live"))
-    page.reading()
+def test_chart_marks_the_place(look: Page) -> None:
+    look.wait(lambda: look.browser.find_elements(By.CSS_SELECTOR, "#charts svg.live"))
+    look.reading()
 
     def place() -> str:
-        lines = page.browser.find_elements(By.CSS_SELECTOR, "#charts .chart:not([hidden]) .cursor-line")
+        lines = look.browser.find_elements(By.CSS_SELECTOR, "#charts .chart:not([hidden]) .cursor-line")
         return str([line.get_attribute("x1") for line in lines])
 
     seen = place()
-    title = page.by_id("what").text
-    while page.by_id("what").text.rpartition(" ")[2] == title.rpartition(" ")[2]:
-        page.press("n")
-        page.reading()
+    title = look.by_id("what").text
+    while look.by_id("what").text.rpartition(" ")[2] == title.rpartition(" ")[2]:
+        look.press("n")
+        look.reading()
     assert place() != seen
 
 
-def test_night_shows_photo_and_displays_of_each_minute_and_leads_to_review(page: Page) -> None:
-    page.show("/night")
-    page.wait(lambda: page.told("photo"))
-    first = page.told("photo")
-    page.press(Keys.ARROW_RIGHT)  # to the left of the peak this time-lapse has a gap
-    page.wait(lambda: page.told("photo") not in (first, "none"))
-    assert page.by_id("view-words").text == page.told("photo")
-    panel = page.browser.find_elements(By.CLASS_NAME, "reader-picture")
+def test_night_shows_photo_and_displays_of_each_minute_and_leads_to_review(look: Page) -> None:
+    look.show("/night")
+    look.wait(lambda: look.told("photo"))
+    first = look.told("photo")
+    look.press(Keys.ARROW_RIGHT)  # to the left of the peak this time-lapse has a gap
+    look.wait(lambda: look.told("photo") not in (first, "none"))
+    assert look.by_id("view-words").text == look.told("photo")
+    panel = look.browser.find_elements(By.CLASS_NAME, "reader-picture")
     pictures = [one.value_of_css_property("background-image") for one in panel]
     assert len(pictures) == 5
     assert all("/picture/tile/" in one for one in pictures)
-    shown = page.told("photo")
-    chart = page.browser.find_element(By.CSS_SELECTOR, "#chart-1 .wide svg")
+    shown = look.told("photo")
+    chart = look.browser.find_element(By.CSS_SELECTOR, "#chart-1 .wide svg")
     photo = None
     for away in range(-200, 0, 5):  # where there are photos between the gaps
-        ActionChains(page.browser).move_to_element_with_offset(chart, away, 0).perform()
-        page.browser.execute_async_script("setTimeout(arguments[0], 400)")
-        photo = page.told("photo")
+        ActionChains(look.browser).move_to_element_with_offset(chart, away, 0).perform()
+        look.browser.execute_async_script("setTimeout(arguments[0], 400)")
+        photo = look.told("photo")
         if photo not in (shown, "none"):
             break
-    ActionChains(page.browser).click().perform()
-    page.wait(lambda: page.told("shown"))
-    assert page.reading()[0] == photo
-    assert console_errors(page.browser) == []
+    ActionChains(look.browser).click().perform()
+    look.wait(lambda: look.told("shown"))
+    assert look.reading()[0] == photo
+    assert console_errors(look.browser) == []
 
 
 def test_photos_that_are_gone_are_told_of(browser: webdriver.Chrome, results: Path, tmp_path: Path) -> None:
@@ -226,13 +240,13 @@ def test_photos_that_are_gone_are_told_of(browser: webdriver.Chrome, results: Pa
 @pytest.mark.parametrize(
     ("width", "height", "phone", "dark"), [(1280, 860, False, False), (1280, 860, False, True), (390, 844, True, False)]
 )
-def test_both_pages_are_accessible(page: Page, width: int, height: int, phone: bool, dark: bool) -> None:
+def test_both_pages_are_accessible(look: Page, width: int, height: int, phone: bool, dark: bool) -> None:
     """WCAG 2.1 A and AA, by axe-core's rules, and nothing to be scrolled sideways."""
-    set_screen(page.browser, width, height, phone=phone, dark=dark)
-    page.wait(lambda: page.browser.find_elements(By.CSS_SELECTOR, "#charts svg.live"))
-    assert complaints(page.browser) == []
-    assert page.browser.execute_script("return document.documentElement.scrollWidth") <= width
-    page.show("/night")
-    page.wait(lambda: page.told("photo"))
-    assert complaints(page.browser) == []
-    assert page.browser.execute_script("return document.documentElement.scrollWidth") <= width
+    set_screen(look.browser, width, height, phone=phone, dark=dark)
+    look.wait(lambda: look.browser.find_elements(By.CSS_SELECTOR, "#charts svg.live"))
+    assert complaints(look.browser) == []
+    assert look.browser.execute_script("return document.documentElement.scrollWidth") <= width
+    look.show("/night")
+    look.wait(lambda: look.told("photo"))
+    assert complaints(look.browser) == []
+    assert look.browser.execute_script("return document.documentElement.scrollWidth") <= width

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
 from read_pictures import LOOKS, Picture, display_at, draw
 
-from frametally.model import Reading
+from frametally.model import Display, Reading
 from frametally.read import read_display
-from frametally.read.answers import with_every_mask
+from frametally.read.answers import Known, with_every_mask
 from frametally.read.network import View
 from frametally.read.reader import learn, read_strip
-from frametally.read.rectify import rectify
+from frametally.read.rectify import Strip, rectify
+from frametally.read.segments import Bars
 
 SURE = 0.98
 SHOWN = "551"
@@ -23,9 +26,7 @@ UPPER_RIGHT = 1
 def glinting(look: str, seed: int, place: int, bar: int, soft_px: float = 0.6, white: float = 255.0) -> Picture:
     """Draw 551 and paint one of its bars white, as long and as broad as the bars are."""
     picture = draw(SHOWN, LOOKS[look], seed, "###", height_px=70)
-    on = draw("888", LOOKS[look], seed, "###", height_px=70)
-    strip, display = rectify(on.image, on.corners), display_at(on.corners)
-    bars = with_every_mask(strip, display, (), None, View(strip))[0].bars
+    on, strip, bars = all_lit(look, seed)
     rows, columns = strip.colour.shape[0] - 18, strip.colour.shape[1] - 18
     flat = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32) + 9
     back = cv2.getPerspectiveTransform(flat, np.array(on.corners, np.float32))
@@ -39,11 +40,25 @@ def glinting(look: str, seed: int, place: int, bar: int, soft_px: float = 0.6, w
     return Picture(np.clip(np.rint(image), 0, 255).astype(np.uint8), picture.corners)
 
 
-def readings(look: str, seed: int, picture: Picture) -> list[Reading]:
-    """Read with and without knowing the display from another photo."""
+@cache
+def all_lit(look: str, seed: int) -> tuple[Picture, Strip, Bars]:
+    """Give the same display with every bar lit, its strip, and where its bars are."""
+    on = draw("888", LOOKS[look], seed, "###", height_px=70)
+    strip = rectify(on.image, on.corners)
+    return on, strip, with_every_mask(strip, display_at(on.corners), (), None, View(strip))[0].bars
+
+
+@cache
+def known_display(look: str, seed: int) -> tuple[Display, Known | None]:
+    """Give the display, and what another photo of it teaches."""
     on = draw("528", LOOKS[look], seed, "###", height_px=70)
     display = display_at(on.corners)
-    known = learn(rectify(on.image, on.corners), display)
+    return display, learn(rectify(on.image, on.corners), display)
+
+
+def readings(look: str, seed: int, picture: Picture) -> list[Reading]:
+    """Read with and without knowing the display from another photo."""
+    display, known = known_display(look, seed)
     strip = rectify(picture.image, picture.corners)
     return [read_strip(strip, display), read_strip(strip, display, known)]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -301,7 +302,8 @@ def test_an_average_is_proved_by_photos_of_its_hours_the_highest_among_them() ->
     assert Proofs(table, displays(), (), None, NOTES).tiles_of(finding) == []
 
 
-def test_a_report_without_photos_says_so(tmp_path: Path, page: str) -> None:
+def test_a_report_without_photos_says_so(tmp_path: Path, page: str, leave_out_charts: Callable[[], None]) -> None:
+    leave_out_charts()
     assert NO_PICTURES not in words(page)
     assert NO_PICTURES in words(write(tmp_path, a_page(strips=None)))
 

@@ -10,6 +10,7 @@ import re
 import shutil
 import subprocess
 import time
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from html import unescape
 from html.parser import HTMLParser
@@ -74,6 +75,14 @@ def report(folder: Path, night: pd.DataFrame, displays: tuple[Display, ...], **c
     return (folder / "report.html").read_text(encoding="utf-8")
 
 
+@pytest.fixture(scope="module")
+def usual(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The report of the small night, beside its table."""
+    folder = tmp_path_factory.mktemp("usual")
+    (folder / "readings.csv").write_text("x")
+    return report(folder, small_night(), small_displays())
+
+
 class Page(HTMLParser):
     """What a browser would see: tags with attributes, and the text outside style and scripts."""
 
@@ -100,11 +109,8 @@ class Page(HTMLParser):
         return re.sub(r"\s+", " ", " ".join(self.words))
 
 
-def test_every_finding_stands_there_with_number_unit_and_bounds(
-    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]
-) -> None:
-    html = report(tmp_path, night, displays)
-    text = Page(html).text
+def test_every_finding_stands_there_with_number_unit_and_bounds(usual: str) -> None:
+    text = Page(usual).text
     for finding in FINDINGS:
         assert finding.title in text
         assert finding.text in text
@@ -114,7 +120,7 @@ def test_every_finding_stands_there_with_number_unit_and_bounds(
     )  # fmt: skip
     assert [words for words in wanted if words not in text] == []
     titles = [finding.title for finding in FINDINGS]
-    assert [title for title in re.findall(r"<h3>([^<]+)</h3>", html) if title in titles] == titles
+    assert [title for title in re.findall(r"<h3>([^<]+)</h3>", usual) if title in titles] == titles
     for tone in ("Danger", "Warning", "Within", "Note"):
         assert tone in text
     assert "unverified: look at the photo" in text
@@ -124,10 +130,8 @@ def test_every_finding_stands_there_with_number_unit_and_bounds(
     assert "and 21 more" in text
 
 
-def test_the_rest_of_the_night_is_there(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
-    (tmp_path / "readings.csv").write_text("x")
-    html = report(tmp_path, night, displays)
-    text = Page(html).text
+def test_the_rest_of_the_night_is_there(usual: str) -> None:
+    text = Page(usual).text
     assert "30 Oct 2026, 22:00 to 31 Oct 2026, 00:36" in text
     assert "2 h 36 min, a photo every 4 min" in text
     for caution in CAUTIONS + CAUTIONS_WITHOUT_ASSESSMENT:
@@ -144,13 +148,14 @@ def test_the_rest_of_the_night_is_there(tmp_path: Path, night: pd.DataFrame, dis
         "37 of 40",
     ):
         assert wanted in text, wanted
-    assert 'href="readings.csv"' in html
-    assert "readings_audit.csv" not in html, "only files that are there are offered"
+    assert 'href="readings.csv"' in usual
+    assert "readings_audit.csv" not in usual, "only files that are there are offered"
 
 
 def test_cautions_of_the_assessment_stand_with_the_cautions(
-    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]
+    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...], leave_out_charts: Callable[[], None]
 ) -> None:
+    leave_out_charts()
     caution = Finding("caution-sleep", "Do not sleep beside a burner", "One night proves nothing.", 31, "warning")
     html = report(tmp_path, night, displays, assessment=Assessment((*FINDINGS, caution)), cautions=["Look at the flue."])
     before, after = html.split('<h2 id="cautions">')
@@ -163,9 +168,10 @@ def test_cautions_of_the_assessment_stand_with_the_cautions(
 
 
 def test_a_doubtful_peak_is_called_unverified_beside_its_photo(
-    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]
+    usual: str, tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...], leave_out_charts: Callable[[], None]
 ) -> None:
-    gallery = report(tmp_path, night, displays).split('<div class="gallery">')[1].split("</section>")[0]
+    leave_out_charts()
+    gallery = usual.split('<div class="gallery">')[1].split("</section>")[0]
     assert "unverified" in gallery
     assert "cabin_0031.jpg" in gallery
     assert "settled" not in gallery
@@ -175,9 +181,8 @@ def test_a_doubtful_peak_is_called_unverified_beside_its_photo(
     assert "unverified" not in gallery
 
 
-def test_the_page_asks_for_nothing_from_outside(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
-    (tmp_path / "readings.csv").write_text("x")
-    page = Page(report(tmp_path, night, displays))
+def test_the_page_asks_for_nothing_from_outside(usual: str) -> None:
+    page = Page(usual)
     tags = [tag for tag, _ in page.tags]
     assert not {"iframe", "object", "embed", "base", "form"} & set(tags)
     for tag, attributes in page.tags:
@@ -200,13 +205,12 @@ def data_of(html: str) -> str:
     return html.split('id="night-data">', 1)[1].split("</script", 1)[0]
 
 
-def test_only_its_own_script_may_run(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+def test_only_its_own_script_may_run(usual: str) -> None:
     """The policy names the script's hash (W3C Content Security Policy Level 3, 2.3.1: base64 of the SHA-256 of its text)."""
-    html = report(tmp_path, night, displays)
-    script = html.split("<script>", 1)[1].split("</script>", 1)[0]
+    script = usual.split("<script>", 1)[1].split("</script>", 1)[0]
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    assert html.count("<script>") == 1
-    assert f"script-src &#39;sha256-{digest}&#39;" in html or f"script-src 'sha256-{digest}'" in html
+    assert usual.count("<script>") == 1
+    assert f"script-src &#39;sha256-{digest}&#39;" in usual or f"script-src 'sha256-{digest}'" in usual
     assert "eval(" not in script
     assert "innerHTML" not in script
 
@@ -237,8 +241,8 @@ def test_nothing_is_injected(tmp_path: Path, night: pd.DataFrame, displays: tupl
     assert "a spreadsheet may take for a formula" in page.text
 
 
-def test_headings_descend_and_pictures_have_words(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
-    page = Page(report(tmp_path, night, displays))
+def test_headings_descend_and_pictures_have_words(usual: str) -> None:
+    page = Page(usual)
     levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch(r"h[1-6]", tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1
@@ -249,7 +253,10 @@ def test_headings_descend_and_pictures_have_words(tmp_path: Path, night: pd.Data
     assert {name for name in ids if ids.count(name) > 1} == set()
 
 
-def test_the_main_caution_stands_under_the_title(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+def test_the_main_caution_stands_under_the_title(
+    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...], leave_out_charts: Callable[[], None]
+) -> None:
+    leave_out_charts()
     for who, wanted in (("healthy adult workers", True), ("general public", False)):
         notes = {"niosh-c": LimitNote("A ceiling", 200, "ppm", "Never.", "x", who)}
         head = Page(report(tmp_path, night, displays, limit_notes=notes)).text.split("What the night showed")[0]
@@ -257,7 +264,10 @@ def test_the_main_caution_stands_under_the_title(tmp_path: Path, night: pd.DataF
         assert ("No limit here is made for people asleep at home." in head) is wanted
 
 
-def test_a_long_finding_folds_all_but_two_sentences(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+def test_a_long_finding_folds_all_but_two_sentences(
+    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...], leave_out_charts: Callable[[], None]
+) -> None:
+    leave_out_charts()
     finding = Finding("limit", "Title", "One is so. Two is so. Three is the rule.", 0, "danger", "co_ppm", 193.0, unit="ppm")
     card = report(tmp_path, night, displays, assessment=Assessment((finding,))).split("<article")[1].split("</article>")[0]
     before, folded = card.split("<details>")
@@ -266,7 +276,10 @@ def test_a_long_finding_folds_all_but_two_sentences(tmp_path: Path, night: pd.Da
     assert "Three is the rule." in folded
 
 
-def test_all_that_is_missing_stands_on_the_face(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+def test_all_that_is_missing_stands_on_the_face(
+    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...], leave_out_charts: Callable[[], None]
+) -> None:
+    leave_out_charts()
     text = "Nothing was assumed. Look. (1) A (of B): needed to tell C. (2) D: needed to tell E. (3) F: needed to tell G."
     finding = Finding("missing-facts", "Not known: 3 things", text, 80)
     html = report(tmp_path, night, displays, assessment=Assessment((*FINDINGS, finding)))
@@ -275,7 +288,10 @@ def test_all_that_is_missing_stands_on_the_face(tmp_path: Path, night: pd.DataFr
         assert f"<li>{entry}</li>" in card.split("<details>")[0]
 
 
-def test_a_picture_says_which_photo_and_when(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
+def test_a_picture_says_which_photo_and_when(
+    tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...], leave_out_charts: Callable[[], None]
+) -> None:
+    leave_out_charts()
     crop = Crop("Lowest", "cabin_0031.jpg", "co_ppm", a_crop().image, True, "1st of 9 photos, 22:52")
     gallery = report(tmp_path, night, displays, crops=[crop]).split('<div class="gallery">')[1]
     assert "1st of 9 photos, 22:52" in gallery
@@ -308,8 +324,11 @@ def test_figures_have_the_places_of_their_display() -> None:
     assert finding_bounds(time, 1) == ""
 
 
-def test_the_same_night_gives_the_same_page(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
-    assert report(tmp_path, night, displays) == report(tmp_path, night, displays)
+def test_the_same_night_gives_the_same_page(
+    usual: str, tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]
+) -> None:
+    (tmp_path / "readings.csv").write_text("x")
+    assert report(tmp_path, night, displays) == usual
 
 
 def test_a_picture_of_another_kind_is_refused(tmp_path: Path, night: pd.DataFrame, displays: tuple[Display, ...]) -> None:
@@ -470,8 +489,8 @@ def browse(page: Path, profile: Path, *options: str) -> tuple[str, list[str]]:
 
 
 @needs_browser
-def test_a_browser_opens_it_without_complaint_at_any_width(tmp_path: Path) -> None:
-    report(tmp_path, small_night(), small_displays())
+def test_a_browser_opens_it_without_complaint_at_any_width(usual: str, tmp_path: Path) -> None:
+    (tmp_path / "report.html").write_text(usual, encoding="utf-8")
     frames = "".join(
         f'<iframe src="report.html" style="width:{width}px;height:900px"></iframe>' for width in (320, 360, 700, 1200)
     )
@@ -486,10 +505,8 @@ def test_a_browser_opens_it_without_complaint_at_any_width(tmp_path: Path) -> No
 
 
 @needs_browser
-def test_the_browser_check_would_notice(tmp_path: Path) -> None:
-    html = report(tmp_path, small_night(), small_displays()).replace(
-        "<main>", "<main><script>alert(1)</script><img src='https://example.invalid/x.png'>"
-    )
+def test_the_browser_check_would_notice(usual: str, tmp_path: Path) -> None:
+    html = usual.replace("<main>", "<main><script>alert(1)</script><img src='https://example.invalid/x.png'>")
     (tmp_path / "bad.html").write_text(html, encoding="utf-8")
     _, console = browse(tmp_path / "bad.html", tmp_path / "profile")
     assert len(console) >= 2

@@ -201,9 +201,8 @@ def _add_readings(app: Flask, bench: Bench) -> None:
 
     @app.post("/read")
     def read() -> Response:
-        draft, marked, number = asked()
-        others = [display.corners for display in draft.displays if display.corners != marked.corners]
-        return jsonify(bench.previews.here(number, marked, others))
+        _, marked, number = asked()
+        return jsonify(bench.previews.here(number, marked))
 
     @app.post("/propose")
     def propose() -> Response:

@@ -55,10 +55,11 @@ class Previews:
         self._made: OrderedDict[tuple[Hashable, ...], Any] = OrderedDict()
         self._lock = threading.RLock()
 
-    def here(self, number: int, marked: Marked, others: Sequence[Corners] = ()) -> dict[str, Any]:
+    def here(self, number: int, marked: Marked) -> dict[str, Any]:
         """Read a display on the frame it is marked on; where it has no mask yet, with the likeliest few.
 
-        A number is not sure where the mark seems to cut it; what stands in `others`, the other displays' marks, is no part of it.
+        A number is not sure where the mark seems to cut a digit. One that stands beside the mark may belong to a display that
+        is yet to be marked: of that a run tells, which knows them all.
         """
         pixels, mask = self._photos.pixels(number), ""
         if marked.masks or marked.kind == "text":
@@ -70,7 +71,7 @@ class Previews:
         shown = self._shown(reading, crop_of(pixels, marked.corners))
         if reading.value is not None:
             display = display_of(marked, self._size(number), mask)
-            cut = cut_words(inspect(pixels, marked.corners, display, reading.text, others).tight)
+            cut = cut_words(replace(inspect(pixels, marked.corners, display, reading.text).tight, beside=()))
             shown |= {"said": "cut?", "level": "unsure", "why": cut} if cut else {}
         return shown
 
