@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from borrowed import ROOT
 from measures.counting import table
-from measures.large import CENTRES, draw_large, help_time, measure_stages, measure_threads, peak_memory
+from measures.large import CENTRES, draw_large, help_time, measure_jobs, measure_stages, peak_memory
 from measures.large import STAGES as LARGE_STAGES
 from report import write_section
 
@@ -30,6 +30,9 @@ from frametally.frames import load, open_night
 from frametally.model import Frame
 from frametally.reading import Eyes, Settings
 from frametally.run import Options, load_settings, run
+
+LARGE_PHOTOS = 150
+"""A short night: one job reads it in half a minute or so."""
 
 STAGES = ("bare decoding", "open and decode", "register", "read all displays")
 
@@ -108,11 +111,16 @@ def measure_large(frames: Path, calibration: Path, photos: int, memory: tuple[in
             for row, stage in zip(shares, LARGE_STAGES, strict=True):
                 row.append(f"{float(np.median(spent[stage])) / bare:.2f}")
             print(f"{place}: bare decoding in grey {1000 * bare:.1f} ms", file=sys.stderr)
-        walls = measure_threads(large, rounds=5)
+        walls = measure_jobs(large, photos=LARGE_PHOTOS, rounds=3)
         peaks = {count: peak_memory(large, folder, count) for count in memory}
+        shared = peak_memory(large, folder, min(memory), jobs=2) if memory else []
     lines = [table(("stage, in bare decodings in grey", *(f"displays in the {place}" for place in CENTRES)), shares), ""]
-    lines.append(f"Two threads are {walls[1] / walls[2]:.2f} times as fast as one (by the clock on the wall).")
-    lines += [f"Peak memory of `frametally read` for {count} of these photos: {peak:.0f} MB." for count, peak in peaks.items()]
+    speed = f"{walls[1] / walls[2]:.2f} times as fast as one, by the clock on the wall"
+    lines.append(f"{LARGE_PHOTOS} photos: two jobs are {speed}, the start of their processes included.")
+    lines += [f"Peak memory of `frametally read` for {count} of these photos: {peak:.0f} MB." for count, (peak,) in peaks.items()]
+    if shared:
+        each = f"each of its processes up to {max(shared[1:]):.0f} MB"
+        lines.append(f"With `--jobs 2`, {min(memory)} photos: {shared[0]:.0f} MB, and {each}.")
     lines.append(f"`frametally --help`: {1000 * help_time(9):.0f} ms of the processor's time.")
     return "\n".join(lines)
 

@@ -181,6 +181,18 @@ def test_photos_in_a_store_give_the_tables_of_a_folder(
     assert json.loads((results / "night.json").read_text(encoding="utf-8"))["source"] == "memory://boat/night"
 
 
+def test_photos_that_only_this_process_sees_are_read_by_it(
+    job: Callable[..., Path], whole: dict[str, bytes], frames: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import fsspec
+
+    store = fsspec.filesystem("memory")
+    for path in frames.iterdir():
+        store.pipe_file(f"/boat/alone/{path.name}", path.read_bytes())
+    monkeypatch.setattr(engines, "WORTH_PROCESSES", 1)
+    assert files(job(LocalEngine(2), Url("memory://boat/alone"))) == whole
+
+
 def test_photos_that_the_workers_do_not_see_are_told_before_anything_is_read(
     cluster: Any, job: Callable[..., Path], frames: Path, tmp_path: Path
 ) -> None:
@@ -267,8 +279,10 @@ def test_a_scheduler_without_workers(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_what_a_worker_cannot_open_is_looked_at_here(job: Callable[..., Path], whole: dict[str, bytes]) -> None:
     class OneBlindWorker(LocalEngine):
-        def in_order(self, work: Callable[..., Any], items: Iterable[tuple[Any, ...]]) -> Generator[Any, None, None]:
-            for number, result in enumerate(super().in_order(work, items)):
+        def in_order(
+            self, work: Callable[..., Any], items: Iterable[tuple[Any, ...]], *, light: bool = False
+        ) -> Generator[Any, None, None]:
+            for number, result in enumerate(super().in_order(work, items, light=light)):
                 blind = isinstance(result, FrameRecord) and number % 2
                 yield FrameRecord(result.frame, result.time, 0, "", "cannot be opened", None, {}, {}) if blind else result
 
@@ -279,7 +293,7 @@ def test_what_a_worker_cannot_open_is_looked_at_here(job: Callable[..., Path], w
 
 
 @pytest.mark.parametrize("jobs", [1, 3])
-def test_local_threads_keep_the_order(jobs: int) -> None:
+def test_this_computer_keeps_the_order(jobs: int) -> None:
     assert list(LocalEngine(jobs).in_order(lambda a, b: a * b, ((number, 2) for number in range(20)))) == list(range(0, 40, 2))
 
 

@@ -78,18 +78,19 @@ def clouds() -> Iterator[None]:
 def second_looks(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
     """Counts how often frames are studied ("studied") and looked at again (their names)."""
     counts: Counter[str] = Counter()
-    study, look_again = Eyes.study, Eyes.look_again
+    real_study, real_look_again = Eyes.study, Eyes.look_again
 
-    def studied(self: Eyes, *given: object) -> object:
+    def study(self: Eyes, *given: object) -> object:
         counts["studied"] += 1
-        return study(self, *given)  # type: ignore[arg-type]
+        return real_study(self, *given)  # type: ignore[arg-type]
 
-    def looked(self: Eyes, taught: Reader, frame: Frame, *given: object) -> object:
+    def look_again(self: Eyes, taught: Reader, frame: Frame, *given: object) -> object:
         counts[frame.name] += 1
-        return look_again(self, taught, frame, *given)  # type: ignore[arg-type]
+        return real_look_again(self, taught, frame, *given)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(Eyes, "study", studied)
-    monkeypatch.setattr(Eyes, "look_again", looked)
+    # the names are those by which other processes find what is counted only here
+    monkeypatch.setattr(Eyes, "study", study)
+    monkeypatch.setattr(Eyes, "look_again", look_again)
     return counts
 
 
@@ -216,6 +217,15 @@ def test_too_few_settled_frames_teach_nothing(
 
 def test_jobs_do_not_matter(read: Callable[..., Path], whole: Path, tmp_path: Path) -> None:
     assert files(read(tmp_path / "results", jobs=3)) == files(whole)
+
+
+def test_second_look_in_processes_gives_the_same(
+    read: Callable[..., Path], whole: Path, second_looks: Counter[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    results = read(tmp_path / "results", teach=False)
+    monkeypatch.setattr("frametally.engines.WORTH_PROCESSES", 1)
+    assert files(read(results, jobs=3)) == files(whole)
+    assert not second_looks, "none in this process"
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import cycle, islice
 from pathlib import Path
 
 import cv2
@@ -21,6 +21,7 @@ import numpy as np
 
 from frametally.aim import Registrar
 from frametally.calibration_writer import save_calibration
+from frametally.engines import LocalEngine
 from frametally.eyes import Eyes
 from frametally.frames import load
 from frametally.model import Calibration, Frame, Method
@@ -101,39 +102,56 @@ def measure_stages(large: Large, rounds: int) -> dict[str, list[float]]:
     return spent
 
 
-def measure_threads(large: Large, rounds: int) -> dict[int, float]:
-    """Give how long reading the photos takes by one and by two threads, the quickest of some rounds. [s of the clock on the wall]
+def measure_jobs(large: Large, photos: int, rounds: int) -> dict[int, float]:
+    """Give how long reading takes with one and with two jobs, the quickest of some rounds. [s of the clock on the wall]
 
-    In one round after the other, as no measure of the processor's own time tells what threads lose by waiting for one another.
+    In one round after the other, as no measure of the processor's own time tells what is lost by waiting for one another. The
+    start of the processes counts.
     """
     best = {1: float("inf"), 2: float("inf")}
     for _ in range(rounds):
-        for threads in best:
+        for jobs in best:
+            frames = islice(cycle(large.frames[1:]), photos)
             start = time.perf_counter()
-            with ThreadPoolExecutor(threads) as pool:
-                list(pool.map(large.eyes.look, large.frames[1:] * 2))
-            best[threads] = min(best[threads], time.perf_counter() - start)
+            list(LocalEngine(jobs).in_order(large.eyes.look, ((frame,) for frame in frames)))
+            best[jobs] = min(best[jobs], time.perf_counter() - start)
     return best
 
 
-def peak_memory(photos: Large, folder: Path, count: int) -> float:
-    """Give the most memory that `frametally read` takes for `count` photos, the same few again and again. [MB]"""
-    calibration = folder / f"calibration_{count}.toml"
+def peak_memory(photos: Large, folder: Path, count: int, jobs: int = 1) -> list[float]:
+    """Give the most memory that `frametally read` takes for `count` photos, the same few again and again. [MB]
+
+    That of the program itself comes first, then that of the processes it has read by.
+    """
+    calibration = folder / f"calibration_{count}_{jobs}.toml"
     save_calibration(photos.eyes.calibration, calibration)
-    night = folder / f"night_{count}"
+    night = folder / f"night_{count}_{jobs}"
     night.mkdir()
     for number in range(count):
         os.link(photos.frames[number % len(photos.frames)].path, night / f"large_{number + 1:04d}.jpg")
-    words = ["read", str(night), "-c", str(calibration), "-o", str(folder / f"results_{count}"), "-q"]
-    words += ["--start", "2026-10-30T21:40:00", "--every", "60"]
-    # Linux tells a program's own peak as VmHWM; that of getrusage counts the program which started it as well.
-    code = (
-        "import re, sys\nfrom pathlib import Path\nfrom frametally.cli.main import main\n"
-        "try:\n    main()\nfinally:\n"
-        "    print(re.search(r'VmHWM:\\s*([0-9]+) kB', Path('/proc/self/status').read_text())[1], file=sys.stderr)\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=True)
-    return int(done.stderr.split()[-1]) / 1024
+    words = ["read", str(night), "-c", str(calibration), "-o", str(folder / f"results_{count}_{jobs}"), "-q"]
+    words += ["--start", "2026-10-30T21:40:00", "--every", "60", "--jobs", str(jobs)]
+    done = subprocess.run([sys.executable, "-c", TELLS_PEAKS, *words], capture_output=True, text=True, check=True)
+    return [int(word) / 1024 for word in done.stderr.splitlines()[-1].split()]
+
+
+TELLS_PEAKS = """
+import re, sys
+from pathlib import Path
+from frametally import workers
+from frametally.cli.main import main
+def peak(process):
+    return re.search(r"VmHWM:\\s*([0-9]+) kB", Path(f"/proc/{process}/status").read_text())[1]
+def end(worker, real=workers._Worker.end):
+    peaks.append(peak(worker._process.pid))
+    real(worker)
+peaks, workers._Worker.end = [], end
+try:
+    main()
+finally:
+    print(peak("self"), *peaks, file=sys.stderr)
+"""
+"""Linux tells a process's own peak as VmHWM; that of getrusage counts the program which started it as well."""
 
 
 def help_time(times: int) -> float:

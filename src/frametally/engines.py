@@ -1,4 +1,4 @@
-"""Takes work and items; gives the results in the items' order, done by threads of this computer or on a Dask cluster.
+"""Takes work and items; gives the results in the items' order, done on this computer's cores or on a Dask cluster.
 
 Only a few items are under way at any time, however many there are. Dask (extra `cluster`) is imported when it is asked for.
 """
@@ -13,17 +13,22 @@ import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.metadata import version
+from itertools import chain, islice
 from typing import Any, Protocol, TypeVar
 
 from frametally.errors import BadInput, ProgramMissing
 from frametally.places import CLUSTER_INSTALL
+from frametally.workers import in_processes
 
 _Out = TypeVar("_Out")
 log = logging.getLogger("frametally")
+
+WORTH_PROCESSES = 40
+"""So many items repay the start of processes, which takes about as long as reading ten photos; for fewer there are threads."""
 
 CONNECT_S = 20.0
 """So long a scheduler may take to answer."""
@@ -44,12 +49,14 @@ _COUNT_EVERY = 64  # results, after which the cluster's workers are counted anew
 class Engine(Protocol):
     """What does the work.
 
-    `work` is called with an item's parts as its arguments. On a cluster, work and items are pickled: what is large belongs into
-    the work, which is sent to each worker once.
+    `work` is called with an item's parts as its arguments. Work and items are pickled where others do it: what is large belongs
+    into the work, which is sent to each worker once.
     """
 
-    def in_order(self, work: Callable[..., _Out], items: Iterable[tuple[Any, ...]]) -> Generator[_Out, None, None]:
-        """Give the work's results in the items' order."""
+    def in_order(
+        self, work: Callable[..., _Out], items: Iterable[tuple[Any, ...]], *, light: bool = False
+    ) -> Generator[_Out, None, None]:
+        """Give the work's results in the items' order; `light` work is one that keeps Python itself hardly busy."""
         ...
 
     def everywhere(self, work: Callable[..., _Out], *item: Any) -> dict[str, _Out]:
@@ -59,20 +66,30 @@ class Engine(Protocol):
 
 @dataclass(frozen=True)
 class LocalEngine:
-    """Works with `jobs` threads of this process."""
+    """Works on `jobs` cores of this computer: by threads where little is to be done, else by processes.
+
+    Threads wait for one another, as only one of them has Python's interpreter at any time; processes take a while to start.
+    """
 
     jobs: int = 1
 
-    def in_order(self, work: Callable[..., _Out], items: Iterable[tuple[Any, ...]]) -> Generator[_Out, None, None]:
+    def in_order(
+        self, work: Callable[..., _Out], items: Iterable[tuple[Any, ...]], *, light: bool = False
+    ) -> Generator[_Out, None, None]:
         """Give the work's results in the items' order, `jobs` at a time."""
         if self.jobs <= 1:
             for item in items:
                 yield work(*item)
             return
-        with ThreadPoolExecutor(self.jobs) as pool:
+        left = iter(items)
+        first = [] if light else list(islice(left, WORTH_PROCESSES))
+        with ExitStack() as stack:
+            if len(first) == WORTH_PROCESSES:
+                work = stack.enter_context(in_processes(work))
+            pool = stack.enter_context(ThreadPoolExecutor(self.jobs))
             running: deque[Future[_Out]] = deque()
             try:
-                for item in items:
+                for item in chain(first, left):
                     running.append(pool.submit(work, *item))
                     if len(running) >= 2 * self.jobs:
                         yield running.popleft().result()
@@ -89,7 +106,7 @@ class LocalEngine:
 
 @contextmanager
 def open_engine(scheduler: str | None, jobs: int = 1) -> Iterator[Engine]:
-    """Give the engine: a Dask cluster by its scheduler's address ("tcp://10.0.0.5:8786"), without one `jobs` threads here.
+    """Give the engine: a Dask cluster by its scheduler's address ("tcp://10.0.0.5:8786"), without one `jobs` cores here.
 
     Raises `ProgramMissing` without the extra `cluster`; `BadInput` where the cluster does not answer, has no workers, or has
     workers whose packages would read the photos otherwise than those here.
@@ -127,7 +144,9 @@ class DaskEngine:
     client: Any
     scheduler: str
 
-    def in_order(self, work: Callable[..., _Out], items: Iterable[tuple[Any, ...]]) -> Generator[_Out, None, None]:
+    def in_order(
+        self, work: Callable[..., _Out], items: Iterable[tuple[Any, ...]], *, light: bool = False
+    ) -> Generator[_Out, None, None]:
         """Give the work's results in the items' order; twice as many are under way as the cluster has threads.
 
         Raises `BadInput` where scheduler or workers are gone for good; what the work itself raises comes out as it is.

@@ -1,4 +1,4 @@
-"""Takes a night and the user's files; gives what looks at every frame: decoded, registered and read, by one or more threads."""
+"""Takes a night and the user's files; gives what looks at every frame: decoded, registered and read, one or several at a time."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Settings:
 
 @dataclass(frozen=True)
 class Eyes:
-    """What looks at every frame: made once from the reference frame, shared by all threads, changed by none."""
+    """What looks at every frame: made once from the reference frame, shared by threads or sent to processes, changed by none."""
 
     calibration: Calibration
     registrar: Registrar

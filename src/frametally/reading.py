@@ -1,5 +1,5 @@
-"""The stage from photos to journal: every frame is decoded, registered and read, in order, by threads or a cluster; then what
-that left open is read once more with what the night taught."""
+"""The stage from photos to journal: every frame is decoded, registered and read, in order, by many at once; then what that
+left open is read once more with what the night taught."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from frametally.eyes import Eyes, Settings, fingerprint_or_none
 from frametally.frames import load, size_of
 from frametally.journal import Journal, JournalHeader, is_same
 from frametally.model import Calibration, Frame, Night, Notice
+from frametally.places import Url
 from frametally.results import Results, reading_fingerprint
 from frametally.teaching import Progress, forget, teach
 
@@ -76,7 +77,8 @@ def _read_night(
         ):
             for number, (frame, record) in enumerate(zip(waiting, records, strict=True), start=done + 1):
                 # what a worker cannot open may be its own fault, not the photo's
-                journal.append(eyes.look(frame) if is_elsewhere and not record.sha256 else record)
+                may_be_seen_here = not record.sha256 and (is_elsewhere or isinstance(frame.path, Url))
+                journal.append(eyes.look(frame) if may_be_seen_here else record)
                 if progress is not None:
                     progress(number, len(night.frames))
             if to_teach:
@@ -138,7 +140,7 @@ def _check_sizes(night: Night, calibration: Calibration) -> None:
 def _unknown(night: Night, journal: Journal, engine: Engine) -> list[Frame]:
     """Give the frames that the journal does not hold, or whose files have changed since."""
     known = [frame for frame in night.frames if frame.name in journal.known]
-    with closing(engine.in_order(fingerprint_or_none, ((frame,) for frame in known))) as marks:
+    with closing(engine.in_order(fingerprint_or_none, ((frame,) for frame in known), light=True)) as marks:
         same = {f.name for f, mark in zip(known, marks, strict=True) if is_same(journal.known[f.name], *mark)}
     return [frame for frame in night.frames if frame.name not in same]
 

@@ -104,14 +104,18 @@ def _frames_options(command: Callable[..., None]) -> Callable[..., None]:
                 "--camera", metavar="NAME", help='The camera whose photos count, where several are mixed: its name, or "IMG_*".'
             ),
             click.option(
-                "--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Frames read at the same time."
+                "--jobs",
+                type=click.IntRange(1, 64),
+                default=1,
+                show_default=True,
+                help="Frames read at the same time; from 40 frames on by as many processes.",
             ),
             click.option(
                 "--engine",
                 type=click.Choice(["local", "dask"]),
                 default="local",
                 show_default=True,
-                help="Who reads the frames: --jobs threads here, or a Dask cluster (needs frametally[cluster]).",
+                help="Who reads the frames: --jobs processes here, or a Dask cluster (needs frametally[cluster]).",
             ),
             click.option("--scheduler", metavar="ADDRESS", help="The cluster's scheduler, such as tcp://10.0.0.5:8786."),
             click.option("--fresh", is_flag=True, help="Read everything anew; the old journal is kept beside the new one."),
