@@ -12,11 +12,8 @@ from dseg import FACES, FAMILIES, POLARITIES, Polarity, draw_samples, font_file
 from frametally.read import read_display
 
 # Outside source: the DSEG font family, version 0.46, SIL Open Font Licence 1.1 (Debian package fonts-dseg).
-EACH = 100
-"""Numbers for each of four kinds: 400 in all. In none of the four may more than one in a hundred be wrong, so none of all may."""
-
-SURE = 0.98
-"""The probability from which the night's rules never exchange a reading (`clean.rules.CONFIDENT`): nothing wrong may reach it."""
+EACH = 60
+"""Numbers for each of four kinds, ten in every face: 240 in all, and none of them may be wrong."""
 
 
 @pytest.mark.parametrize("polarity", POLARITIES)
@@ -32,5 +29,4 @@ def test_numbers_in_others_digits_are_read(family: str, polarity: Polarity, requ
         if reading.text != sample.text:
             wrong.append((sample.font, sample.mask, sample.text, reading.text, round(reading.confidence, 4)))
 
-    assert len(wrong) <= EACH // 100, wrong
-    assert [entry for entry in wrong if entry[-1] >= SURE] == []
+    assert wrong == []

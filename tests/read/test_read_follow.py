@@ -14,8 +14,9 @@ from frametally.read import answers
 from frametally.read.follow import glance
 from frametally.read.layout import Mask
 from frametally.read.network import View
+from frametally.read.places import levelled
 from frametally.read.reader import Known, learn, read_strip
-from frametally.read.rectify import PAD, Strip, rectify
+from frametally.read.rectify import PAD, Ink, Strip, ink_of, rectify
 from frametally.read.segments import FLOOR_FOLLOWED
 
 
@@ -31,16 +32,23 @@ def known_from(text: str, look: str, seed: int, mask: str = "###") -> tuple[Know
 def quick(strip: Strip, known: Known, mask: str = "###") -> tuple[str, float, bool]:
     """Give what the quick look reads, with which probability, and whether that is all the looking that is done."""
     parsed = Mask.parse(mask)
-    fit, bars = glance(strip, parsed, known.layouts[mask], dark=known.dark, contrast=known.contrast)
-    answer = answers._read_bars(strip, fit, bars, parsed, (), FLOOR_FOLLOWED, None)
-    text, _, probability = answer.texts[0]
-    return text, probability, answers._agrees(answer, known, View(strip).read(parsed, ()))
+    settled = answers._glanced(strip, parsed, (), known, View(strip))
+    if settled is not None:
+        text, _, probability = settled.texts[0]
+        return text, probability, True
+    fit, bars = glance(ink_at_known(strip, known), parsed, known.layouts[mask])
+    text, _, probability = answers._spelled(fit, bars, np.zeros((parsed.places, 7), bool), parsed, (), FLOOR_FOLLOWED, None)[0]
+    return text, probability, False
+
+
+def ink_at_known(strip: Strip, known: Known) -> Ink:
+    return levelled(ink_of(strip, dark=known.dark, usual_contrast=known.contrast))
 
 
 def careful(strip: Strip, display: Display, known: Known, monkeypatch: pytest.MonkeyPatch) -> Reading:
     """Read with the quick look never believed."""
     with monkeypatch.context() as patched:
-        patched.setattr(answers, "_agrees", lambda *_: False)
+        patched.setattr(answers, "_glanced", lambda *_: None)
         return read_strip(strip, display, known)
 
 
@@ -184,15 +192,44 @@ def test_the_answer_depends_on_the_picture_alone() -> None:
     assert again == [*reversed(first), *first] * 3
 
 
+@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("first", ["1", "3", "7"])
+def test_what_a_lone_first_digit_left_open_is_looked_for_quickly(look: str, first: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A 1 tells neither how wide digits are nor how far apart, a 3 not where they begin on the left."""
+    known, display = known_from(first, look, 61)
+    parsed, settled = Mask.parse("###"), 0
+    for text in ("39", "40", "16", "208", "950", "5"):
+        picture = draw(text, LOOKS[look], 61, "###")
+        strip = rectify(picture.image, picture.corners)
+        glanced = answers._glanced(strip, parsed, (), known, View(strip))
+        slow, fast = careful(strip, display, known, monkeypatch), read_strip(strip, display, known)
+        assert (fast.text, fast.flag) == (slow.text, slow.flag) == (text, Flag.OK)
+        settled += glanced is not None
+
+    assert settled >= 4
+
+
+def test_a_wide_look_settles_nothing_that_the_network_reads_otherwise(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Among so many widths some make a 3 of a 9: what the bars say there counts only where the network says it, too."""
+    known, _ = known_from("3", "plain", 61)
+    picture = draw("39", LOOKS["plain"], 61, "###")
+    strip = rectify(picture.image, picture.corners)
+    parsed = Mask.parse("###")
+    assert answers._glanced(strip, parsed, (), known, View(strip)) is not None
+
+    for seen in ([("33", 0.999)], [("39", answers.BORNE_OUT - 0.01)], []):
+        view = View(strip)
+        monkeypatch.setattr(view, "read", lambda *_, seen=seen: seen)
+        assert answers._glanced(strip, parsed, (), known, view) is None
+
+
 def test_places_partly_outside_the_strip_hold_no_ink_there() -> None:
     known, _ = known_from("208", "plain", 61)
     layout = known.layouts["###"].copy()
     layout[0] -= 1.5 * PAD + layout[2]  # far to the left: the first place is over the edge
     picture = draw("888", LOOKS["plain"], 61, "###")
 
-    fit, bars = glance(
-        rectify(picture.image, picture.corners), Mask.parse("###"), layout, dark=known.dark, contrast=known.contrast
-    )
+    fit, bars = glance(ink_at_known(rectify(picture.image, picture.corners), known), Mask.parse("###"), layout)
 
     outside = bars.x.max(axis=-1) < 0
     assert outside.any()

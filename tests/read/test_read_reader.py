@@ -259,7 +259,7 @@ def test_a_display_that_is_off_is_blank(look: str) -> None:
     Not a negative LCD: it shows its unlit segments so well that one photo alone does not tell them from lit ones. It must not
     be a number for sure (next test), and is blank to a reader that has seen it lit (below).
     """
-    readings = [read(draw("", LOOKS[look], seed, "###"), "###") for seed in range(8)]
+    readings = [read(draw("", LOOKS[look], seed, "###"), "###") for seed in range(5)]
 
     assert [(r.text, r.value, r.flag) for r in readings] == [("", None, Flag.BLANK)] * len(readings)
 
@@ -267,14 +267,14 @@ def test_a_display_that_is_off_is_blank(look: str) -> None:
 @pytest.mark.parametrize("look", LOOKS)
 @pytest.mark.parametrize("mask", ["###", "##.#"])
 def test_a_display_that_is_off_is_never_a_number_for_sure(look: str, mask: str) -> None:
-    readings = [read(draw("", LOOKS[look], seed, mask, hardness=Hardness()), mask) for seed in range(6)]
+    readings = [read(draw("", LOOKS[look], seed, mask, hardness=Hardness()), mask) for seed in range(4)]
 
     assert [r for r in readings if r.value is not None and r.confidence >= SURE] == []
 
 
 @pytest.mark.parametrize("look", LOOKS)
 def test_a_lone_1_is_read(look: str) -> None:
-    texts = [read(draw("1", LOOKS[look], seed, "###"), "###").text for seed in range(8)]
+    texts = [read(draw("1", LOOKS[look], seed, "###"), "###").text for seed in range(5)]
 
     assert texts == ["1"] * len(texts)
 
@@ -331,7 +331,7 @@ def test_what_counts_where_something_may_stand_in_front(
 def test_what_is_no_display_is_never_read_with_confidence(kind: str) -> None:
     random = np.random.default_rng([17, len(kind)])
     sure = []
-    for _ in range(12):
+    for _ in range(7):
         reading = read_display(no_display(kind, random), digits="###")
         if reading.value is not None and reading.confidence >= SURE:
             sure.append((reading.text, reading.confidence))
@@ -344,7 +344,7 @@ def test_glare_is_never_read_through_with_confidence(look: str) -> None:
     """A light mirrored over a place: the reader may still know, or doubt; it is never sure of a wrong text."""
     random = np.random.default_rng([23, len(look)])
     wrong = []
-    for seed in range(12):
+    for seed in range(7):
         text = str(random.integers(100, 1000))
         known = draw("520", LOOKS[look], seed, "###")
         picture = draw(text, LOOKS[look], seed, "###")
@@ -389,14 +389,14 @@ def test_a_reader_that_knows_the_display_reads_its_other_numbers(look: str) -> N
 def test_a_reference_with_little_to_learn_from_does_not_mislead(look: str, first: str) -> None:
     """A night often begins with one digit: where the next place is, it does not say; a 1 hardly says how high digits are."""
     texts = ("9", "49", "OL", "80", "0", "14", "119")
+    reference = draw(first, LOOKS[look], 71, "###")
+    reader = Reader(reference.image, [display_at(reference.corners)])
+
     wrong = []
-    for seed in (71, 72):
-        reference = draw(first, LOOKS[look], seed, "###")
-        reader = Reader(reference.image, [display_at(reference.corners)])
-        for text in texts:
-            reading = reader.read(draw(text, LOOKS[look], seed, "###").image, placed(reference.corners))["co_ppm"]
-            if reading.text != text and reading.confidence >= SURE:
-                wrong.append((seed, text, reading.text, round(reading.confidence, 4)))
+    for text in texts:
+        reading = reader.read(draw(text, LOOKS[look], 71, "###").image, placed(reference.corners))["co_ppm"]
+        if reading.text != text and reading.confidence >= SURE:
+            wrong.append((text, reading.text, round(reading.confidence, 4)))
 
     assert wrong == []
 

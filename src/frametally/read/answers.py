@@ -1,6 +1,6 @@
 """Takes a strip, a digits mask and what is known of the display; gives what the bars spell, and where it was looked for.
 
-Where the places are known a quick look near them comes first, then a closer one there, then where the network saw digits, then
+Where the places are known quick looks near them come first, then a closer one there, then where the network saw digits, then
 anywhere in the marked region: each only where the one before does not settle the answer.
 """
 
@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from statistics import median
 
 import cv2
 import numpy as np
@@ -18,8 +20,8 @@ from frametally.read.follow import glance
 from frametally.read.layout import Mask
 from frametally.read.lesson import Levels
 from frametally.read.network import View
-from frametally.read.places import Fit, find_places, follow_places, seen_places
-from frametally.read.rectify import STRIP_HEIGHT, Strip
+from frametally.read.places import Fit, find_places, follow_places, levelled, seen_places
+from frametally.read.rectify import STRIP_HEIGHT, Strip, ink_of
 from frametally.read.segments import (
     FLOOR_FOLLOWED,
     FLOOR_FOUND,
@@ -32,6 +34,7 @@ from frametally.read.segments import (
     stray_ink,
 )
 from frametally.read.texts import candidates
+from frametally.read.verdict import WITNESSES
 
 CLEAN = 0.93
 """A fit near the known places that explains less than this of its ink is checked against a search of the whole region."""
@@ -54,6 +57,9 @@ WORTH_ASKING = 0.03
 BORNE_OUT = 0.9
 """Bars that spell with this probability what the network sees, where it sees it, settle where the digits are."""
 
+EXPLAINS = 0.5
+"""A quick look that bears the network out explains at least this share of what was explained in the reference frame."""
+
 
 @dataclass(frozen=True)
 class Known:
@@ -61,7 +67,8 @@ class Known:
 
     `layouts` and `gains` have, by mask, the places and how much they explain, where the digits shown settle them; `contrast` is
     how far lit bars stand off, `dark` whether they are darker than the ground, `ground` how bright that is, 0 to 255. `levels`
-    has, by mask, the bars' own ink, lit and unlit, where the night taught it.
+    has, by mask, the bars' own ink, lit and unlit, where the night taught it. `hints` are, by mask, places found by digits
+    that leave open how high and wide these are, such as a lone 1.
     """
 
     layouts: Mapping[str, np.ndarray]
@@ -70,6 +77,7 @@ class Known:
     dark: bool
     ground: float
     levels: Mapping[str, Levels] = field(default_factory=dict)
+    hints: Mapping[str, np.ndarray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -90,12 +98,12 @@ class Answer:
     cut: bool = False
     veiled: bool = False
 
-    @property
+    @cached_property
     def explains(self) -> float:
         """The share of its ink that the worst explained place has on its bars."""
         return float(self.share.min())
 
-    @property
+    @cached_property
     def rated(self) -> list[tuple[str, float]]:
         """The bars' own (text, probability), best first."""
         return [(text, probability * self.trust) for text, _, probability in self.texts]
@@ -110,7 +118,7 @@ class Answer:
         """What decides between two looks: how likely the text is, how far the fit is trusted and how much it explains."""
         return self.texts[0][2] * self.trust * max(self.explains, 0.0) ** 4
 
-    @property
+    @cached_property
     def trust(self) -> float:
         """How far the fit can be trusted at all, 0 to 1, from the ink that the reading explains and leaves out."""
         explained = min(max((self.explains - 0.45) / 0.3, 0.0), 1.0)
@@ -140,6 +148,8 @@ def fittest(answers: Sequence[Answer], seen: Sequence[tuple[str, float]]) -> Ans
     A point is small and bars do not tell it from a blot: what the network saw, (text, probability), decides; among masks that
     write the same numbers, or where it saw none, how much ink the bars explain.
     """
+    if len(answers) == 1:
+        return answers[0]
     shares = [sum(chance for text, chance in seen if answer.mask.writes(text)) for answer in answers]
     likely = [answer for answer, share in zip(answers, shares, strict=True) if share >= 0.5 * max(shares)]
     return max(likely, key=lambda answer: answer.fitness)
@@ -147,14 +157,13 @@ def fittest(answers: Sequence[Answer], seen: Sequence[tuple[str, float]]) -> Ans
 
 def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | None, view: View, *, hasty: bool) -> Answer:
     """Read with one mask: where the places are known, near them; if that does not settle it, anywhere in the region."""
-    if known is None or mask.text not in known.layouts:
+    if known is None:
+        return _searched(strip, mask, words, known, view)
+    if hasty and (quick := _glanced(strip, mask, words, known, view)) is not None:
+        return quick
+    if mask.text not in known.layouts:
         return _searched(strip, mask, words, known, view)
     levels, asked = known.levels.get(mask.text), _worth_asking(view, mask, words)
-    if hasty:
-        fit, bars = glance(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
-        quick = _read_bars(strip, fit, bars, mask, words, FLOOR_FOLLOWED, levels)
-        if _agrees(quick, known, view.read(mask, words)):
-            return quick
     fit = follow_places(strip, mask, known.layouts[mask.text], dark=known.dark, contrast=known.contrast)
     near = _read_fit(strip, fit, mask, words, FLOOR_FOLLOWED, levels, asked)
     if _settles(near, known):
@@ -162,15 +171,35 @@ def _answer(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known | Non
     return _likelier(_searched(strip, mask, words, known, view), near)
 
 
+def _glanced(strip: Strip, mask: Mask, words: tuple[str, ...], known: Known, view: View) -> Answer | None:
+    """Give what a quick look reads where it bears out, clearly, what the network is sure of; None where none does.
+
+    The first look is near the known places, the second takes other widths and heights of the digits, too: what the reference
+    frame showed may have left them open. Then it counts as found, no longer as followed.
+    """
+    seen, chance = next(iter(view.read(mask, words)), ("", 0.0))
+    layout = known.layouts.get(mask.text, known.hints.get(mask.text))
+    if chance < BORNE_OUT or layout is None:
+        return None
+    levels, least = known.levels.get(mask.text), EXPLAINS * known.gains[mask.text]
+    ink = levelled(ink_of(strip, dark=known.dark, usual_contrast=known.contrast))
+    for wide in (False, True) if mask.text in known.layouts else (True,):
+        fit, bars = glance(ink, mask, layout, wide=wide)
+        if fit.gain < least:
+            continue
+        veiled = _veiled_bars(strip, fit, bars)
+        texts = _spelled(fit, bars, veiled, mask, words, FLOOR_FOUND if wide else FLOOR_FOLLOWED, levels)
+        if texts[0][0] != seen or texts[0][2] < WITNESSES:
+            continue
+        answer = _answer_of(texts, fit, bars, veiled, mask)
+        if answer.trust >= 1.0:
+            return answer
+    return None
+
+
 def _settles(answer: Answer, known: Known) -> bool:
     """Tell whether what was read near the known places needs no search elsewhere: it is clear, and explains the ink."""
     return _is_clear(answer, known) and answer.explains >= CLEAN
-
-
-def _agrees(answer: Answer, known: Known, network: Sequence[tuple[str, float]]) -> bool:
-    """Tell whether what a quick look read is clear, and the network, which knows of no places, reads the same for sure."""
-    text, chance = network[0] if network else ("", 0.0)
-    return _is_clear(answer, known) and text == answer.texts[0][0] and chance >= BORNE_OUT
 
 
 def _is_clear(answer: Answer, known: Known) -> bool:
@@ -224,22 +253,26 @@ def _read_fit(
     asked: Sequence[str] = (),
 ) -> Answer:
     bars = measure(fit, mask)
-    return _read_bars(strip, fit, bars, mask, words, floor, levels, asked)
+    veiled = _veiled_bars(strip, fit, bars)
+    return _answer_of(_spelled(fit, bars, veiled, mask, words, floor, levels, asked), fit, bars, veiled, mask)
 
 
-def _read_bars(
-    strip: Strip,
+def _spelled(
     fit: Fit,
     bars: Bars,
+    veiled: np.ndarray,
     mask: Mask,
     words: tuple[str, ...],
     floor: float,
     levels: Levels | None,
     asked: Sequence[str] = (),
-) -> Answer:
-    veiled = _veiled_bars(strip, fit, bars)
+) -> list[tuple[str, str, float]]:
     signs = sign_chances(fit, bars) if mask.sign else None
-    texts = candidates(place_likelihoods(bars, fit, veiled, floor, levels), mask, words, signs, asked=asked)
+    return candidates(place_likelihoods(bars, fit, veiled, floor, levels), mask, words, signs, asked=asked)
+
+
+def _answer_of(texts: list[tuple[str, str, float]], fit: Fit, bars: Bars, veiled: np.ndarray, mask: Mask) -> Answer:
+    """Give what the bars spell, with what of the ink it explains and leaves out."""
     text, glyphs, _ = texts[0]
     share = explained(fit, bars, mask, glyphs)
     if text.startswith("-"):
@@ -261,13 +294,18 @@ def _veiled_bars(strip: Strip, fit: Fit, bars: Bars) -> np.ndarray:
     column = np.minimum(np.maximum(np.rint(bars.x), 0), columns - 1).astype(int)
     if not fit.ink.dark:
         veil = 255 - fit.ink.ground[row, column] < 0.7 * 255 * fit.ink.contrast * bars.level
-        return (veil.mean(axis=-1) > 0.25) | _glints(strip.colour[row, column].min(axis=-1).mean(axis=-1), bars)
+        return (veil.mean(axis=-1) > 0.25) | _glints(_whiteness(strip.colour[row, column]).mean(axis=-1), bars)
     elif strip.clipped.any():
         reach = round(0.1 * STRIP_HEIGHT)
         veil = cv2.dilate(strip.clipped.view(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))[row, column] > 0
     else:
         return np.zeros(bars.lit.shape, bool)
     return veil.mean(axis=-1) > 0.25
+
+
+def _whiteness(colours: np.ndarray) -> np.ndarray:
+    """Give the least channel of some colours (..., 3), 0 to 255."""
+    return np.minimum(np.minimum(colours[..., 0], colours[..., 1]), colours[..., 2])
 
 
 def _glints(white: np.ndarray, bars: Bars) -> np.ndarray:
@@ -277,5 +315,5 @@ def _glints(white: np.ndarray, bars: Bars) -> np.ndarray:
     alike; where most are white to the camera themselves, nothing tells a glint from them.
     """
     lit = bars.lit > 0.5 * bars.levels[:, None]
-    usual = float(np.median(white[lit])) if lit.any() else 255.0
+    usual = median(white[lit].tolist()) if lit.any() else 255.0
     return lit & (white > max(min(GLINT_RATIO * usual, WHITE), usual + GLINT_STEP))

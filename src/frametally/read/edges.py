@@ -37,8 +37,8 @@ def runs_out(fit: Fit, bars: Bars, glyphs: str) -> bool:
     height, stroke = float(heights[full]), float(bars.stroke[full])
     top, bottom = float(bars.y[full].min()), float(bars.y[full].max())
     rows = slice(max(round(top - stroke / 2), 0), max(round(bottom + stroke / 2), 1))
-    first, last = float(bars.x[shown[0]].min()) - stroke, float(bars.x[shown[-1]].max()) + stroke
-    beside = max(round(float(bars.x.max()) + 1.5 * stroke), 0)
+    first, last = min(bars.lefts[shown[0]]) - stroke, max(bars.rights[shown[-1]]) + stroke
+    beside = max(round(max(map(max, bars.rights)) + 1.5 * stroke), 0)
     at_left, at_right = inked[rows, :2].all(axis=1), inked[rows, -2:].all(axis=1)
     least = 0.5 * stroke
     if max(at_left.sum(), at_right.sum()) < least and inked[rows, beside:].any(axis=1).sum() < TALL * height:

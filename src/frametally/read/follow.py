@@ -1,33 +1,53 @@
-"""Takes a strip and the layout known from another photo; gives the bars measured where they lay there: a quick look."""
+"""Takes a strip's ink and the layout known from another photo; gives the bars measured where they lay there: a quick look."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 
 from frametally.read.glyphs import SEARCHED
-from frametally.read.layout import BOTTOM, GAP, HEIGHT, RIGHT, Mask, sample_points
-from frametally.read.places import LEVEL_BAR, Fit, levelled, typical_level
-from frametally.read.rectify import PAD, STRIP_HEIGHT, Strip, ink_of
+from frametally.read.layout import ASPECT, BOTTOM, GAP, HEIGHT, RIGHT, SLANT, Mask, plausibility, sample_points
+from frametally.read.places import LEVEL_BAR, Fit, typical_level
+from frametally.read.rectify import PAD, STRIP_HEIGHT, Ink
 from frametally.read.segments import ACROSS, ALONG, EFFORT, REACH, SHIFTS, WIDENINGS, Bars, softened, spread_of
 
-_SEARCHED = SEARCHED.T.astype(np.float32)
+_SEARCHED = SEARCHED.astype(np.float32)
 
 _GAPS = (-0.1, -0.08, -0.06, -0.04, -0.02, 0, 0.02, 0.04, 0.06, 0.08, 0.1)
-_VARIED = np.array([(r, b, g) for r in (-3, 0, 3) for b in (-2, 0, 2) for g in _GAPS])
+_NEAR = np.array([(r, b, g) for r in (-3, 0, 3) for b in (-2, 0, 2) for g in _GAPS])
 """How far the layouts that are tried first are from the known one: right and bottom [px], gap over the height."""
+
+_WIDE = np.array(
+    [
+        (anchor * aspect, height / 2, height, aspect, pitch - aspect, slant)
+        for anchor, height, slant, aspect, pitch in product(
+            (0, 1), (-0.18, -0.12, -0.06, 0, 0.06), (-0.08, 0, 0.08), np.arange(-4, 3) * 0.05, np.arange(-3, 4) * 0.05
+        )
+        if aspect or not anchor
+    ]
+)
+"""How far those tried first in a wide look are from it: right, bottom, height, aspect, gap and slant, all over the height. Either
+the right end of the last place stays (anchor 0) or its left end, and the middle of its height."""
+
+_TOO_FAR = 0.25
+"""A layout that must gain so much more than the likeliest one is not tried."""
+
+_STRAYING = 0.02
+"""What it must gain that a layout strays from what displays look like, as `plausibility` tells it."""
 
 _SOFTER = 0.72
 """A search softens the ink more, and its bars explain so much less of it (median of practice nights)."""
 
+_MEAN_ALONG = np.full(ALONG, 1 / ALONG, np.float32)
 _NO_WIDENING = WIDENINGS.index(0)
 _EFFORT_OF_SHIFT = (EFFORT * np.abs(SHIFTS).sum(axis=1)).astype(np.float32)[:, None]
 _EFFORT_OF_WIDENING = (EFFORT * np.abs(WIDENINGS)).astype(np.float32)[:, None]
 
 
-def glance(strip: Strip, mask: Mask, layout: np.ndarray, *, dark: bool, contrast: float) -> tuple[Fit, Bars]:
+def glance(ink: Ink, mask: Mask, layout: np.ndarray, *, wide: bool = False) -> tuple[Fit, Bars]:
     """Measure the bars of the places of a known `layout` near where they were.
 
     A hundred variants of the layout are tried, always the same ones: a photo whose other places are empty tells little of the
@@ -37,15 +57,18 @@ def glance(strip: Strip, mask: Mask, layout: np.ndarray, *, dark: bool, contrast
 
     Parameters
     ----------
-    dark, contrast : whether this display's segments are dark, and how far lit ones stand off
+    ink : levelled, of the kind of segments that the display has
+    wide : look for other widths, heights, pitches and slants of the digits first, a thousand of them: the digits that the other
+        photo showed left them open
     """
-    ink = levelled(ink_of(strip, dark=dark, usual_contrast=contrast))
     soft = softened(ink)
     inner = np.maximum(soft[PAD:-PAD, PAD:-PAD], 0).ravel()
     energy = max(float(np.einsum("i,i->", inner, inner)) / STRIP_HEIGHT**2, 1e-6)
     flat = soft.ravel()
     flat[0] = 0.0  # no ink outside the strip
-    near = _variants(layout.tobytes(), mask, soft.shape).best(flat)
+    if wide:
+        layout = _wide_variants(layout.tobytes(), mask, soft.shape).best(flat)
+    near = _near_variants(layout.tobytes(), mask, soft.shape).best(flat)
     bars, gain = _stencil(near.tobytes(), mask, soft.shape).measure(flat)
     return Fit(near, ink, _SOFTER * gain / energy), bars
 
@@ -60,11 +83,18 @@ class _Variants:
     length: np.ndarray
     effort: np.ndarray
 
+    @classmethod
+    def of(cls, layouts: np.ndarray, mask: Mask, shape: tuple[int, int], effort: np.ndarray) -> _Variants:
+        """Prepare layouts for strips of one shape."""
+        points = sample_points(layouts, mask, 3, shape, reach=REACH)
+        pixels = np.ascontiguousarray(np.moveaxis(_pixels(points.x, points.y, shape), -1, 0))
+        return cls(layouts, pixels, points.length.astype(np.float32), effort.astype(np.float32))
+
     def best(self, flat: np.ndarray) -> np.ndarray:
         """Give the layout that explains most of a map of ink."""
         ink = flat.take(self.pixels)
         lit = sum(ink[1:], ink[0]) * np.float32(1 / len(ink))
-        level = float(typical_level(lit[len(lit) // 2][None])[0])
+        level = float(typical_level(lit[self.effort.argmin()][None])[0])
         return self.layouts[int((_explained(lit, self.length, level).sum(axis=-1) - self.effort).argmax())]
 
 
@@ -103,26 +133,35 @@ class _Stencil:
 def _explained(lit: np.ndarray, length: np.ndarray, level: float) -> np.ndarray:
     """Give how much ink the best digit explains over the bars' thickness, (ways, places), from `lit` (ways, places, 7)."""
     gain = (length * (level * (2 * lit - level))).reshape(-1, lit.shape[-1])
-    return (gain @ _SEARCHED).max(axis=-1).reshape(lit.shape[:-1])
+    return (_SEARCHED @ gain.T).max(axis=0).reshape(lit.shape[:-1])
 
 
 def _sampled(flat: np.ndarray, pixels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Give the ink along every bar, (ways, places, 7, points along), and of every bar, (ways, places, 7)."""
     ink = flat.take(pixels)
     profile = sum(ink[1:], ink[0]) * np.float32(1 / len(ink))
-    return profile, profile.mean(axis=-1)
+    return profile, profile @ _MEAN_ALONG
 
 
-@lru_cache(maxsize=64)
-def _variants(layout: bytes, mask: Mask, shape: tuple[int, int]) -> _Variants:
-    """Prepare the variants of a layout for strips of one shape."""
+@lru_cache(maxsize=256)
+def _near_variants(layout: bytes, mask: Mask, shape: tuple[int, int]) -> _Variants:
+    """Prepare the variants of a layout that lie near it, for strips of one shape."""
     known = np.frombuffer(layout)
-    layouts = np.repeat(known[None], len(_VARIED), axis=0)
-    layouts[:, [RIGHT, BOTTOM, GAP]] += _VARIED
-    points = sample_points(layouts, mask, 3, shape, reach=REACH)
-    pixels = np.ascontiguousarray(np.moveaxis(_pixels(points.x, points.y, shape), -1, 0))
-    moved = np.abs(_VARIED * (1, 1, known[HEIGHT])).sum(axis=1)
-    return _Variants(layouts, pixels, points.length.astype(np.float32), (EFFORT * moved).astype(np.float32))
+    layouts = np.repeat(known[None], len(_NEAR), axis=0)
+    layouts[:, [RIGHT, BOTTOM, GAP]] += _NEAR
+    return _Variants.of(layouts, mask, shape, EFFORT * np.abs(_NEAR * (1, 1, known[HEIGHT])).sum(axis=1))
+
+
+@lru_cache(maxsize=24)
+def _wide_variants(layout: bytes, mask: Mask, shape: tuple[int, int]) -> _Variants:
+    """Prepare the variants of a layout for a wide look, those that displays may have."""
+    known = np.frombuffer(layout)
+    height = known[HEIGHT]
+    layouts = np.repeat(known[None], len(_WIDE), axis=0)
+    layouts[:, [RIGHT, BOTTOM, HEIGHT, ASPECT, GAP, SLANT]] += _WIDE * (height, height, height, 1, 1, 1)
+    effort = EFFORT * height * np.abs(_WIDE).sum(axis=1) + _STRAYING * plausibility(layouts, mask, shape)
+    likely = effort < effort.min() + _TOO_FAR
+    return _Variants.of(layouts[likely], mask, shape, effort[likely])
 
 
 @lru_cache(maxsize=192)

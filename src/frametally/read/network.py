@@ -51,7 +51,7 @@ def prepare(strip: Strip) -> np.ndarray:
     light's level nor its gradient matters; the third how colourful each point is, since the pale bodies of unlit red bars can
     be as bright as lit ones. Light and dark digits are not told apart: the net sees both.
     """
-    columns = int(np.clip(round(strip.colour.shape[1] * ROWS / strip.colour.shape[0]), 8, MOST_COLUMNS))
+    columns = min(max(round(strip.colour.shape[1] * ROWS / strip.colour.shape[0]), 8), MOST_COLUMNS)
     small = cv2.resize(strip.colour, (columns, ROWS), interpolation=cv2.INTER_AREA)
     grey = strip.along_axis(small)
     low, span = _range(grey, 2.0)
@@ -61,7 +61,7 @@ def prepare(strip: Strip) -> np.ndarray:
     blue, green, red = cv2.split(small)
     colourful = cv2.max(cv2.max(blue, green), red) - cv2.min(cv2.min(blue, green), red)
     least, reach = _range(colourful, 40.0)
-    planes = np.stack([(grey - low) * (170 / span) + 42.5, off / unrest * 50 + 127.5, (colourful - least) * (170 / reach) + 42.5])
+    planes = np.array([(grey - low) * (170 / span) + 42.5, off / unrest * 50 + 127.5, (colourful - least) * (170 / reach) + 42.5])
     return np.clip(np.rint(planes), 0, 255).astype(np.uint8)
 
 

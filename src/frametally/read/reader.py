@@ -110,9 +110,10 @@ def learn(strip: Strip, display: Display) -> Known | None:
     if best.texts[0][2] * best.trust < 0.9:
         return None
     tall = any(glyph in "02356890" for glyph in best.texts[0][1])  # top and bottom bars say how high the digits are, a 1 does not
-    layouts = {answer.mask.text: answer.fit.layout for answer in answers if tall}
-    gains = {answer.mask.text: answer.fit.gain for answer in answers if tall}
-    return Known(layouts, gains, best.contrast, best.fit.ink.dark, best.fit.ink.usual)
+    places = {answer.mask.text: answer.fit.layout for answer in answers}
+    gains = {answer.mask.text: answer.fit.gain for answer in answers}
+    layouts, hints = (places, {}) if tall else ({}, places)
+    return Known(layouts, gains, best.contrast, best.fit.ink.dark, best.fit.ink.usual, hints=hints)
 
 
 def taught(lesson: Lesson, known: Known | None) -> Known:
@@ -125,6 +126,7 @@ def taught(lesson: Lesson, known: Known | None) -> Known:
         lesson.dark,
         lesson.ground,
         lesson.levels,
+        {} if known is None else known.hints,
     )
 
 
@@ -185,7 +187,7 @@ def read_segments(strip: Strip, display: Display, known: Known | None = None) ->
     Where the mask is a list, every mask is tried; the one whose points are seen counts.
     """
     best, network = _looked_at(strip, display, _words(display), known, hasty=True)
-    return judge(best, network, display, known, float(strip.clipped.mean()))
+    return judge(best, network, display, known, np.count_nonzero(strip.clipped) / strip.clipped.size)
 
 
 def _looked_at(

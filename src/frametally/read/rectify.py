@@ -6,6 +6,7 @@ the display is dark on light or light on dark.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -44,8 +45,8 @@ class Strip:
         """The colour axis along which the strip varies most, brighter upwards, (3,): it carries the segments."""
         pixels = self.colour[PAD:-PAD:4, PAD:-PAD].reshape(-1, 3)
         pixels = pixels - np.array(cv2.mean(pixels[None])[:3], np.float32)
-        _, vectors = np.linalg.eigh((pixels.T @ pixels).astype(np.float64) / len(pixels) + 1e-6 * np.eye(3))
-        axis = np.abs(vectors[:, -1])
+        _, _, vectors = cv2.eigen((pixels.T @ pixels).astype(np.float64) / len(pixels) + 1e-6 * np.eye(3))
+        axis = np.abs(vectors[0])
         return axis / axis.sum()
 
     def along_axis(self, colour: np.ndarray) -> np.ndarray:
@@ -92,9 +93,8 @@ class Ink:
 
 def side_lengths(corners: Corners) -> tuple[float, float]:
     """Give the mean width and height of the marked region. [px]"""
-    points = np.asarray(corners, np.float64)
-    sides = np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)
-    return float(sides[0] + sides[2]) / 2, float(sides[1] + sides[3]) / 2
+    a, b, c, d = corners
+    return (math.dist(a, b) + math.dist(c, d)) / 2, (math.dist(b, c) + math.dist(d, a)) / 2
 
 
 def rectify(image: np.ndarray, corners: Corners) -> Strip:
@@ -111,7 +111,7 @@ def rectify(image: np.ndarray, corners: Corners) -> Strip:
     """
     width_px, height_px = side_lengths(corners)
     rows = STRIP_HEIGHT
-    columns = int(np.clip(round(width_px / max(height_px, 1.0) * rows), 16, MAX_WIDTH))
+    columns = min(max(round(width_px / max(height_px, 1.0) * rows), 16), MAX_WIDTH)
     target = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32) + PAD
     scale = rows / max(height_px, 1.0)
     source = np.asarray(corners, np.float32)
@@ -160,7 +160,7 @@ def ink_of(strip: Strip, *, dark: bool, usual_contrast: float = 0.0) -> Ink:
     glare = float(np.count_nonzero(some > _VEIL * max(usual, 8.0)) / some.size)
     if dark:
         most = max(_VEIL * usual, 8.0) if usual_contrast > 0 else 255.0
-        raw = (ground - brightness) / np.clip(ground, np.float32(8.0), np.float32(most))
+        raw = (ground - brightness) / np.clip(ground, 8.0, most)
     else:
         raw = (brightness - ground) * np.float32(1 / 255)
     raw = _without_frame(raw)

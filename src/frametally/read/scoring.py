@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import pairwise, product
 
 import numpy as np
@@ -67,15 +67,15 @@ def text_scores(chances: np.ndarray, masks: Mask | Sequence[Mask], words: Sequen
     """
     masks = (masks,) if isinstance(masks, Mask) else tuple(masks)
     chances = _without_empty_columns(chances)
-    rows = [Row.of_number(minus, digits, mask) for mask in masks for minus, digits in _proposals(chances, mask)]
+    rows = [row_of_number(minus, digits, mask) for mask in masks for minus, digits in _proposals(chances, mask)]
     if len(masks) == 1:
-        rows += [row.without_marks() for row in rows if row.marks]  # another string of signs, so that no way is counted twice
+        rows += [row.without_marks for row in rows if row.marks]  # another string of signs, so that no way is counted twice
     else:
         rows = list(dict.fromkeys(replace(row, strays=False) for row in rows))
     rows += _rows_of_words(tuple(words))
     emitted = chances @ _GROUPS
     anywhere = np.minimum(emitted.sum(axis=0), 1.0).tolist()  # a row is no likelier than that each of its signs stands somewhere
-    rows = [row for row in rows if math.prod(anywhere[_KINDS[sign]] for sign in row.signs) >= _LEAST_CHANCE]
+    rows = [row for row in rows if math.prod([anywhere[kind] for kind in row.course.signs]) >= _LEAST_CHANCE]
     totals: dict[str, float] = {}
     if rows:
         for row, score in zip(rows, _forward(emitted, rows).tolist(), strict=True):
@@ -87,13 +87,21 @@ def text_scores(chances: np.ndarray, masks: Mask | Sequence[Mask], words: Sequen
 
 def _give_words_their_own(totals: dict[str, float], mask: Mask, words: tuple[str, ...]) -> None:
     """Take from numbers what a word explains whole: the L of an OL, passed over like a unit's letter, would leave a 0."""
+    for word, number, share in _numbers_in_words(mask, words):
+        if word in totals and number in totals:
+            totals[number] = max(totals[number] - share * totals[word], 0.0)
+
+
+@lru_cache(maxsize=64)
+def _numbers_in_words(mask: Mask, words: tuple[str, ...]) -> list[tuple[str, str, float]]:
+    """Give (word, number, share): the words that leave a number where their letters are passed over, and how readily they do."""
+    found = []
     for row in _rows_of_words(words):
         digits = [next((sign for sign in signs if sign.isdigit()), "") for signs in row.signs]
         passed_over = digits.count("")
-        if row.text in totals and passed_over and 0 < len(digits) - passed_over <= mask.places:
-            number = Row.of_number(False, "".join(digits), mask).text
-            if number in totals:
-                totals[number] = max(totals[number] - _STRAY_OUTSIDE**passed_over * totals[row.text], 0.0)
+        if passed_over and 0 < len(digits) - passed_over <= mask.places:
+            found.append((row.text, row_of_number(False, "".join(digits), mask).text, _STRAY_OUTSIDE**passed_over))
+    return found
 
 
 @lru_cache(maxsize=64)
@@ -112,26 +120,40 @@ class Row:
     number: bool
     strays: bool = True
 
-    @property
+    @cached_property
     def marks(self) -> bool:
         return ".:" in self.signs
 
+    @cached_property
     def without_marks(self) -> Row:
         """The same with its points and colons not to be seen: the mask says where they are."""
         return Row(self.text, tuple(sign for sign in self.signs if sign != ".:"), self.number, self.strays)
 
-    @classmethod
-    def of_number(cls, minus: bool, digits: str, mask: Mask) -> Row:
-        first = mask.places - len(digits)
-        text = signs = "-" if minus else ""
-        for place in range(mask.places):
-            digit = digits[place - first] if place >= first else ""
-            marks = [mark for position, mark in zip(mask.breaks, mask.marks, strict=True) if position == place + 1]
-            if place + 1 < first:
-                marks = []
-            text += digit + "".join(marks)
-            signs += digit + ("." if marks else "")
-        return cls(text, tuple(".:" if sign == "." else sign for sign in signs), True, strays=not mask.marks)
+    @cached_property
+    def course(self) -> _Course:
+        """What may stand at each step along it."""
+        signs = [_KINDS[sign] for sign in self.signs]
+        kinds = np.full(2 * len(signs) + 1, _KINDS[self.number, self.strays, False], np.intp)
+        kinds[[0, -1]] = _KINDS[self.number, self.strays, True]
+        kinds[1::2] = signs
+        leap = np.zeros(len(kinds))
+        leap[3::2] = [sign != before for before, sign in pairwise(self.signs)]
+        return _Course(signs, kinds, leap)
+
+
+@lru_cache(maxsize=4096)
+def row_of_number(minus: bool, digits: str, mask: Mask) -> Row:
+    """Give the row of a number written into a mask."""
+    first = mask.places - len(digits)
+    text = signs = "-" if minus else ""
+    for place in range(mask.places):
+        digit = digits[place - first] if place >= first else ""
+        marks = [mark for position, mark in zip(mask.breaks, mask.marks, strict=True) if position == place + 1]
+        if place + 1 < first:
+            marks = []
+        text += digit + "".join(marks)
+        signs += digit + ("." if marks else "")
+    return Row(text, tuple(".:" if sign == "." else sign for sign in signs), True, strays=not mask.marks)
 
 
 def _usable(words: Sequence[str]) -> list[str]:
@@ -183,22 +205,12 @@ def _stretches(chances: np.ndarray, nothing: np.ndarray) -> list[list[tuple[int,
 
 @dataclass(frozen=True)
 class _Course:
-    """What may stand at each step along a row of signs: `kinds` (states,), columns of `_GROUPS`, signs and nothing in turn;
-    `leap` (states,), 1 where a sign may follow another with nothing between."""
+    """What may stand at each step along a row of signs: `signs`, the signs' own columns of `_GROUPS`; `kinds` (states,), the same
+    with nothing before, between and behind; `leap` (states,), 1 where a sign may follow another with nothing between."""
 
+    signs: list[int]
     kinds: np.ndarray
     leap: np.ndarray
-
-
-@lru_cache(maxsize=4096)
-def _course(row: Row) -> _Course:
-    kinds = np.zeros(2 * len(row.signs) + 1, np.intp)
-    kinds[::2] = _KINDS[row.number, row.strays, False]
-    kinds[[0, -1]] = _KINDS[row.number, row.strays, True]
-    kinds[1::2] = [_KINDS[sign] for sign in row.signs]
-    leap = np.zeros(len(kinds))
-    leap[3::2] = [sign != before for before, sign in pairwise(row.signs)]
-    return _Course(kinds, leap)
 
 
 def _forward(emitted: np.ndarray, rows: Sequence[Row]) -> np.ndarray:
@@ -206,7 +218,7 @@ def _forward(emitted: np.ndarray, rows: Sequence[Row]) -> np.ndarray:
 
     `emitted` has every column's chance of every kind of sign, as `_GROUPS` orders them.
     """
-    courses = [_course(row) for row in rows]
+    courses = [row.course for row in rows]
     shape = len(rows), max(len(course.kinds) for course in courses)
     kinds, leap, ends = np.zeros(shape, np.intp), np.zeros(shape), np.zeros(shape)
     for index, course in enumerate(courses):
@@ -214,16 +226,16 @@ def _forward(emitted: np.ndarray, rows: Sequence[Row]) -> np.ndarray:
         kinds[index, :count] = course.kinds
         leap[index, :count] = course.leap
         ends[index, max(count - 2, 0) : count] = 1
-    ways = np.zeros(shape)
     chances = emitted[:, kinds]  # columns, rows, states
+    room = np.zeros((shape[0], shape[1] + 2))  # two states before the first, which nothing reaches
+    ways, one_before, two_before = room[:, 2:], room[:, 1:-1], room[:, :-2]
     ways[:, :2] = chances[0, :, :2]
     for column in chances[1:]:
-        onward = ways.copy()
-        onward[:, 1:] += ways[:, :-1]
-        onward[:, 2:] += leap[:, 2:] * ways[:, :-2]
-        onward *= column
-        ways = onward
-    return (ways * ends).sum(axis=1)
+        onward = leap * two_before
+        onward += one_before
+        onward += ways
+        np.multiply(onward, column, out=ways)
+    return np.einsum("rs,rs->r", ways, ends)
 
 
 @dataclass(frozen=True)

@@ -43,6 +43,21 @@ class Bars:
         return float(self.levels.max())
 
     @cached_property
+    def rows(self) -> list[list[float]]:
+        """The row in which every bar of every place has its middle."""
+        return self.y.mean(axis=-1).tolist()
+
+    @cached_property
+    def lefts(self) -> list[list[float]]:
+        """The leftmost point of every bar of every place."""
+        return self.x.min(axis=-1).tolist()
+
+    @cached_property
+    def rights(self) -> list[list[float]]:
+        """The rightmost point of every bar of every place."""
+        return self.x.max(axis=-1).tolist()
+
+    @cached_property
     def ends(self) -> np.ndarray:
         """The first and last point of every bar, whole pixels: int32, (places, 7, 2, 2), across before down."""
         return np.rint(np.stack([self.x[:, :, [0, -1]], self.y[:, :, [0, -1]]], axis=-1)).astype(np.int32)
@@ -71,7 +86,7 @@ _SOFT = 0.012 * STRIP_HEIGHT
 
 def softened(ink: Ink) -> np.ndarray:
     """Give the map of ink as bars are measured on it."""
-    return cv2.GaussianBlur(np.minimum(np.maximum(ink.map, np.float32(-0.3)), np.float32(1.3)), (0, 0), _SOFT)
+    return cv2.GaussianBlur(np.clip(ink.map, -0.3, 1.3), (0, 0), _SOFT)
 
 
 def measure(fit: Fit, mask: Mask) -> Bars:
@@ -124,7 +139,8 @@ def place_likelihoods(bars: Bars, fit: Fit, veiled: np.ndarray, floor: float, ta
     """
     level = bars.levels[:, None]
     ratio = bars.lit / level
-    unrest = bars.profile.std(axis=-1) / level
+    apart = bars.profile - bars.lit[:, :, None]
+    unrest = np.sqrt(np.einsum("pbn,pbn->pb", apart, apart) / apart.shape[-1]) / level
     middle = _middle(ratio) if taught is None else (taught.unlit + taught.lit) / 2
     width = np.sqrt(_WIDTH**2 + (0.35 * fit.ink.noise / level) ** 2 + (0.22 * unrest) ** 2)
     chance = 1 / (1 + np.exp(-np.minimum(np.maximum((ratio - middle) / width, -30), 30)))
@@ -172,7 +188,7 @@ def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
     What is left over is measured against the place's own ink, or against two fifths of the fullest place's where that is
     more: a little dirt in an empty place does not count. Nor does the decimal point.
     """
-    energy = np.minimum(np.maximum(fit.ink.map, 0), np.float32(1.2))
+    energy = np.clip(fit.ink.map, 0, 1.2)
     energy *= energy
     _wipe_points(energy, bars, mask)
     bare = np.ones(energy.shape, np.uint8)
@@ -213,9 +229,9 @@ def stray_ink(fit: Fit, bars: Bars, mask: Mask, glyphs: str, *, minus: bool) -> 
     _paint(spare, bars, shapes_of(glyphs, bars), 2.4, 0)
     _wipe_points(spare, bars, mask)
     last = len(glyphs) - 1 - (mask.after or 0)
-    top, bottom = float(bars.y[last, 0].mean()), float(bars.y[last, 3].mean())
+    top, bottom = bars.rows[last][0], bars.rows[last][3]
     height, stroke = bottom - top, float(bars.stroke[last])
-    end = max(round(float(bars.x[last, 1:3].max()) + stroke), 0)
+    end = max(round(max(bars.rights[last][1:3]) + stroke), 0)
     band = spare[max(round(top), 0) : max(round(bottom) + 1, 0), :end]
     if band.size == 0 or height < 8 or cv2.countNonZero(band) < 0.25 * height:
         return 0.0
@@ -250,10 +266,11 @@ def _wipe_point(energy: np.ndarray, bars: Bars, position: int) -> None:
     if not 0 < position < len(bars.lit):
         return
     before, after = position - 1, position
-    left = bars.x[before, 2].max() + 0.8 * bars.stroke[before]
-    right = max(bars.x[after, 4].min() - 0.2 * bars.stroke[after], left + bars.stroke[before])
-    height = bars.y[before, 3].mean() - bars.y[before, 0].mean()
-    top, bottom = bars.y[before, 3].mean() - 0.25 * height, bars.y[before, 3].mean() + 0.2 * height
+    stroke, base = float(bars.stroke[before]), bars.rows[before][3]
+    left = bars.rights[before][2] + 0.8 * stroke
+    right = max(bars.lefts[after][4] - 0.2 * float(bars.stroke[after]), left + stroke)
+    height = base - bars.rows[before][0]
+    top, bottom = base - 0.25 * height, base + 0.2 * height
     rows, columns = slice(max(round(top), 0), max(round(bottom), 0)), slice(max(round(left), 0), max(round(right), 0))
     energy[rows, columns] = 0
 
@@ -271,8 +288,8 @@ def sign_chances(fit: Fit, bars: Bars) -> np.ndarray:
 def sign_chance(fit: Fit, bars: Bars, place: int) -> float:
     """Give the chance that a minus sign stands left of one place, as `sign_chances` does for each."""
     stroke = max(round(float(bars.stroke[place])), 3)
-    top, middle, bottom = (float(bars.y[place, bar].mean()) for bar in (0, 6, 3))
-    end = round(float(bars.x[place, 4:6].min()) - 0.8 * stroke)
+    top, middle, bottom = (bars.rows[place][bar] for bar in (0, 6, 3))
+    end = round(min(bars.lefts[place][4:6]) - 0.8 * stroke)
     length = max(round(0.2 * (bottom - top)), 4)
     row = round(middle)
     apart = max(round(0.22 * (bottom - top)), stroke + 2)
@@ -282,7 +299,7 @@ def sign_chance(fit: Fit, bars: Bars, place: int) -> float:
         return 0.0
     start = max(above - stroke - _REACH, 0)
     band = fit.ink.map[start : below + stroke + _REACH + 1, : end + _REACH]
-    soft = cv2.GaussianBlur(np.minimum(np.maximum(band, 0), np.float32(1.2)), (0, 0), _SOFT)
+    soft = cv2.GaussianBlur(np.clip(band, 0, 1.2), (0, 0), _SOFT)
     stretch = cv2.blur(soft[:, :end], (length, max(stroke - 2, 1)))
     beside = np.maximum(stretch[above - start], stretch[below - start])
     standing_out = float((stretch[first - start : last - start].max(axis=0) - beside).max()) / bars.level

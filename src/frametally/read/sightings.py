@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from frametally.read.layout import Mask
-from frametally.read.scoring import SIGNS, Nothing, Row
+from frametally.read.scoring import SIGNS, Nothing, Row, row_of_number
 
 
 @dataclass(frozen=True)
@@ -36,8 +36,8 @@ def sightings(chances: np.ndarray, columns: int, mask: Mask, texts: Iterable[str
         digits = "".join(sign for sign in text if sign.isdigit())
         if not digits or len(digits) > mask.places or text.strip("-.:0123456789"):
             continue
-        row = Row.of_number(text.startswith("-"), digits, mask)
-        rows = [row, row.without_marks()] if row.marks else [row]
+        row = row_of_number(text.startswith("-"), digits, mask)
+        rows = [row, row.without_marks] if row.marks else [row]
         ways = [(score, row, columns_of) for row in rows for score, columns_of in [_likeliest_way(chances, row)]]
         score, row, columns_of = max(ways, key=lambda way: way[0])
         if score == -np.inf:

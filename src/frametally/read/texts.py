@@ -32,7 +32,7 @@ def candidates(
     asked : numbers whose probability is wanted, however small it is; those that the mask does not allow are left out
     """
     rows = likelihoods.tolist()
-    scored = [*_signed(_numbers(rows, mask, 3 * count), signs), *((g, "", s) for g, s in _words(rows, mask, words))]
+    scored = [*_signed(_numbers(rows, mask, 3 * count), signs), *((g, "", s) for g, s in _words(likelihoods, mask, words))]
     scored.sort(key=lambda item: -item[2])
     texts: dict[str, tuple[float, str]] = {}
     last = math.inf
@@ -43,7 +43,7 @@ def candidates(
         texts.setdefault(minus + _as_text(glyphs, mask), (score, glyphs))
     ranked = sorted(texts.items(), key=lambda item: (-item[1][0], item[0]))[:count]
     for text in asked:
-        if text not in dict(ranked) and (found := _score_of(text, rows, mask, signs)):
+        if all(text != one for one, _ in ranked) and (found := _score_of(text, rows, mask, signs)):
             ranked.append((text, found))
     scores = np.array([score for _, (score, _) in ranked])
     total = max(_log_of_everything(likelihoods), float(np.logaddexp.reduce(scores)))
@@ -96,45 +96,46 @@ def _numbers(rows: list[list[float]], mask: Mask, width: int) -> list[tuple[str,
 
     Of the beginnings and digits in order, best first, the i-th with the j-th has i times j others that are as good or better.
     """
-    blanks = [GLYPHS.index(glyph) for glyph in (" -" if mask.sign else " ")]
-    whole = mask.places - (mask.after or 0)
-    beams: list[tuple[str, float]] = [("", 0.0)]
+    blanks = [(GLYPHS.index(glyph), glyph) for glyph in (" -" if mask.sign else " ")]
+    last_empty = min(mask.places - (mask.after or 0), mask.places - 1)
+    beams = [(0.0, "")]  # each with its cost, the score's negative: then they sort as they are
     for place, row in enumerate(rows):
-        digits = sorted(_DIGITS, key=lambda index: (-row[index], index))
+        digits = sorted([(-row[index], GLYPHS[index]) for index in _DIGITS])
         grown = []
-        for rank, (glyphs, score) in enumerate(beams, start=1):
-            grown += [(glyphs + GLYPHS[index], score + row[index]) for index in digits[: width // rank]]
-            if place < mask.places - 1 and place < whole and not glyphs.strip(" -"):
-                grown += [(glyphs + GLYPHS[index], score + row[index]) for index in blanks]
-        beams = sorted(grown, key=lambda item: (-item[1], item[0]))[:width]
-    return beams
+        for rank, (cost, glyphs) in enumerate(beams, start=1):
+            grown += [(cost + more, glyphs + digit) for more, digit in digits[: width // rank]]
+            if place < last_empty and not glyphs.strip(" -"):
+                grown += [(cost - row[index], glyphs + blank) for index, blank in blanks]
+        grown.sort()
+        beams = grown[:width]
+    return [(glyphs, -cost) for cost, glyphs in beams]
 
 
 _DIGITS = [GLYPHS.index(digit) for digit in "0123456789"]
 
 
-def _words(rows: list[list[float]], mask: Mask, words: tuple[str, ...]) -> list[tuple[str, float]]:
-    blank = GLYPHS.index(" ")
-    found = [(" " * mask.places, float(sum(row[blank] for row in rows)))]
-    for glyphs, indices in _placed(mask.places, words):
-        found.append((glyphs, sum(row[index] for row, index in zip(rows, indices, strict=True)) - 3.0))
-    return found
+def _words(likelihoods: np.ndarray, mask: Mask, words: tuple[str, ...]) -> list[tuple[str, float]]:
+    ways, signs, odds = _placed(mask.places, words)
+    scores = likelihoods[np.arange(mask.places), signs].sum(axis=1) + odds
+    return list(zip(ways, scores.tolist(), strict=True))
 
 
 @lru_cache(maxsize=64)
-def _placed(places: int, words: tuple[str, ...]) -> list[tuple[str, list[int]]]:
-    """Give every way the words can stand in so many places, as glyphs and as their indices."""
-    ways = []
+def _placed(places: int, words: tuple[str, ...]) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """Give every way the words can stand in so many places, an empty display first: as glyphs, as their indices (ways, places),
+    and the log of how likely each is beforehand."""
+    ways = [" " * places]
     for word in words:
         letters = word.upper()
         if len(letters) > places or any(letter not in GLYPHS for letter in letters):
             continue
         for start in range(places - len(letters) + 1):
-            glyphs = letters.rjust(start + len(letters)).ljust(places)
-            ways.append((glyphs, [GLYPHS.index(glyph) for glyph in glyphs]))
-    return ways
+            ways.append(letters.rjust(start + len(letters)).ljust(places))
+    signs = np.array([[GLYPHS.index(glyph) for glyph in glyphs] for glyphs in ways])
+    return ways, signs, np.array([0.0] + [-3.0] * (len(ways) - 1))
 
 
+@lru_cache(maxsize=4096)
 def _as_text(glyphs: str, mask: Mask) -> str:
     """Write glyphs as they stand on the display: the mask's points and colons put back, outer blanks left out."""
     if not any(glyph.isdigit() for glyph in glyphs) or any(glyph.isalpha() for glyph in glyphs):
