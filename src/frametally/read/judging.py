@@ -15,10 +15,6 @@ LEAST_CONTRAST = 0.06
 FAINTEST = 0.035
 """Where nothing is known of a display, it is off below this contrast, and at best a doubt below LEAST_CONTRAST."""
 
-SURELY_SEEN = 0.9
-"""Where nothing is known of a display, faint digits that the bars spell and the network sees this surely are as probable as any,
-and still a doubt."""
-
 UNLIT_SHARE, FAINT_SHARE = 0.22, 0.4
 """Shares of the usual contrast: below the first only unlit segments are left to see, below the second a reading is a doubt."""
 
@@ -66,15 +62,9 @@ def judge(answer: Answer, network: list[tuple[str, float]], display: Display, kn
     if flag is Flag.OK and (unlit or answer.cut or _glare_leaves_open(answer, network)):
         # it may be what shows on the display unlit, or what is left of a digit or of a number
         flag = Flag.DOUBTFUL
-        if answer.cut or known is not None or (unlit and not _is_seen_by_both(text, bars, network)):
+        if answer.cut or known is not None or (unlit and _is_of_eights(text)):
             confidence = min(confidence, 0.5)
     return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
-
-
-def _is_seen_by_both(text: str, bars: Sequence[tuple[str, float]], network: Sequence[tuple[str, float]]) -> bool:
-    """Tell whether both readers see the same number, other than the eights of an unlit display, for sure."""
-    sure = bars[0][0] == text and network[:1] and network[0][0] == text and network[0][1] >= SURELY_SEEN
-    return bool(sure and set(text) - set("-8."))
 
 
 def _glare_leaves_open(answer: Answer, network: Sequence[tuple[str, float]]) -> bool:
@@ -139,10 +129,14 @@ def _share_of_numbers(network: Sequence[tuple[str, float]], spelled: str, mask: 
     """
     share = 0.0
     for text, probability in network:
-        only_eights = not set(text) - set("-8.")
-        if number(text) is not None and (not only_eights or (text == spelled and text.count("8") < mask.places)):
+        if number(text) is not None and (not _is_of_eights(text) or (text == spelled and text.count("8") < mask.places)):
             share += probability
     return share
+
+
+def _is_of_eights(text: str) -> bool:
+    """Tell whether a text is what the unlit bars of a display that is off may look like."""
+    return not set(text) - set("-8.")
 
 
 def flag_of(text: str, display: Display) -> Flag:
