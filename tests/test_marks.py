@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -52,7 +53,8 @@ def test_a_mark_without_its_last_digit_is_told_of(drawn: NightFiles, share: floa
     assert "right" in notice.text
 
 
-def test_it_is_among_the_first_findings_of_a_run(drawn: NightFiles, tmp_path: Path) -> None:
+def test_it_is_among_the_first_findings_of_a_run(drawn: NightFiles, leave_out_charts: Callable[[], None], tmp_path: Path) -> None:
+    leave_out_charts()
     path = tmp_path / "cut.toml"
     save_calibration(narrowed(load_calibration(drawn.calibration), "o2_pct", 0.33), path)
 

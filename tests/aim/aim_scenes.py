@@ -91,14 +91,27 @@ def true_corners(photo: Photo, key: str) -> np.ndarray:
 
 def draw(photo: Photo) -> np.ndarray:
     """Draw the photo, (HEIGHT, WIDTH, 3) uint8 BGR."""
+    at_rest = not (photo.own or photo.texts or photo.off or photo.absent)
+    canvas = _draw_at_rest() if at_rest else _draw_shelf(photo)
+    if photo.covers:
+        canvas = canvas.copy()
+        for cover in photo.covers:
+            _draw_cover(canvas, *cover)
+    picture = _shoot(canvas, photo.view.matrix())
+    return _expose(picture, photo)
+
+
+@lru_cache(maxsize=1)
+def _draw_at_rest() -> np.ndarray:
+    return _draw_shelf(Photo())
+
+
+def _draw_shelf(photo: Photo) -> np.ndarray:
     canvas = _draw_background().copy()
     for name in BODIES:
         if name not in photo.absent:
             _place_instrument(canvas, name, photo)
-    for cover in photo.covers:
-        _draw_cover(canvas, *cover)
-    picture = _shoot(canvas, photo.view.matrix())
-    return _expose(picture, photo)
+    return canvas
 
 
 def _to_canvas(points: object) -> np.ndarray:

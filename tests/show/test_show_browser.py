@@ -146,8 +146,7 @@ def test_without_scripts_all_but_the_pointer_is_there(chrome: webdriver.Chrome, 
         chrome.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
 
 
-@pytest.mark.parametrize("width", [320, 390, 760, 1400])
-@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize(("width", "dark"), [(320, False), (390, True), (760, False), (1400, True)])
 def test_nothing_sticks_out_at_any_width(width: int, dark: bool, chrome: webdriver.Chrome, report: Path) -> None:
     set_screen(chrome, width)
     scheme = {"features": [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]}

@@ -38,13 +38,14 @@ def simulated(random: np.random.Generator, count: int, boast: float) -> list[Opi
 def test_a_reader_that_boasts_is_believed_less(boast: float) -> None:
     """For independent readers the product of the odds is right (Bayes' rule): weights of 1, and of 1 over the boast."""
     random = np.random.default_rng(3)
-    weights = fit_weights(simulated(random, 600, boast))
+    weights = fit_weights(simulated(random, 400, boast))
+    others = simulated(random, 1500, boast)
 
     assert weights.bars == pytest.approx(1.0, abs=0.3)
     assert weights.network == pytest.approx(1 / boast, abs=0.3 / boast)
-    judged = judge(simulated(random, 3000, boast), lambda one: pool(one.bars, one.network, weights))
+    judged = judge(others, lambda one: pool(one.bars, one.network, weights))
     assert judged.error < 0.03
-    assert judged.exact > judge(simulated(random, 3000, boast), lambda one: one.bars).exact
+    assert judged.exact > judge(others, lambda one: one.bars).exact
 
 
 def test_figures_count_what_they_say() -> None:
