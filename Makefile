@@ -1,5 +1,6 @@
 # make demo    makes .venv, installs frametally, runs the whole job on the demo night
 # make test    installs what the tests need, runs them all
+# make ready   installs what tests and lint need
 # make lint    style, types, and the walls between rooms
 # make clean   takes away what the above have made
 # PYTHON=/path/to/python3.11 names the Python to use; otherwise python3 is asked first.
@@ -9,7 +10,7 @@ RESULTS := results/canal_boat
 
 export PYTHON
 
-.PHONY: demo test lint clean
+.PHONY: demo test ready lint clean
 
 # The environment may be made anew on the way, so what it lacks is looked at by a make of its own.
 demo:
@@ -20,13 +21,15 @@ demo:
 
 test:
 	@.ci/system.sh test
-	@.ci/venv.sh
-	@$(MAKE) --silent --no-print-directory .venv/installed-test
+	@$(MAKE) --silent --no-print-directory ready
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv/bin/python -m pytest -n auto --dist loadfile
 
-lint:
+ready:
 	@.ci/venv.sh
 	@$(MAKE) --silent --no-print-directory .venv/installed-test
+
+lint:
+	@$(MAKE) --silent --no-print-directory ready
 	@status=0; \
 	for check in "ruff check" "ruff format --check" mypy lint-imports; do \
 		echo "$$check"; \
@@ -42,7 +45,7 @@ lint:
 
 .venv/installed-test: pyproject.toml
 	@echo "Installing frametally and what its tests need into .venv"
-	@$(PIP) install --editable '.[test]'
+	@$(PIP) install --no-compile --editable '.[test]'
 	@touch .venv/installed $@
 
 clean:
