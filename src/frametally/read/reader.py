@@ -45,8 +45,11 @@ class Reader:
         self._known = {display.key: learn(rectify(reference, display.corners), display) for display in displays}
 
     def read(self, image: np.ndarray, placement: Placement) -> dict[str, Reading]:
-        """Give every display's reading in one photo. Those that have no place there are not looked at; of those that have one, and
-        may be covered all the same, only what `behind` lets through counts."""
+        """Give every display's reading in one photo.
+
+        Those that have no place there are not looked at; of those that have one and may be covered all the same, only what
+        `behind` lets through counts.
+        """
         readings = {}
         for display in self._displays:
             corners, covered = placement.corners.get(display.key), display.key in placement.covered
