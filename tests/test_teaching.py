@@ -10,12 +10,15 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
 from frametally.errors import BadInput
 from frametally.eyes import Eyes, Settings
+from frametally.frames import Picture
 from frametally.journal import Journal, load_journal
-from frametally.model import Frame, FrameRecord, Night, Rival
+from frametally.model import Flag, Frame, FrameRecord, Night, Placement, Reading, Rival
 from frametally.read import Reader, Sight
 from frametally.results import Results
 from frametally.run import Options, finish, run
@@ -220,6 +223,61 @@ def test_too_few_settled_frames_teach_nothing(
     found = cells(read(tmp_path / "results", source=few))
     assert not second_looks
     assert {found[place]["flag"] for place in CLOUDED if place in found} == {"doubtful"}
+
+
+# --- displays that were not found -----------------------------------------------------------------------------------------
+
+
+GONE = {"cabin_0005.jpg": {"co_ppm", "temp_c"}, "cabin_0012.jpg": {"co_ppm"}}
+"""What the first look is made not to find; the last of these in the night's last photo."""
+
+
+@pytest.fixture
+def unfound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the places of some displays be told by nothing in their own photos, as in the dark."""
+    look, find = Eyes.look, Eyes.find
+
+    def blind_find(self: Eyes, frame: Frame) -> tuple[Picture, Placement | None]:
+        picture, placement = find(self, frame)
+        assert placement is not None
+        corners = {key: one for key, one in placement.corners.items() if key not in GONE.get(frame.name, ())}
+        return picture, replace(placement, corners=corners)
+
+    def blind_look(self: Eyes, frame: Frame) -> FrameRecord:
+        record = look(self, frame)
+        lost = {key: Reading("", None, 0.0, Flag.LOST) for key in GONE.get(frame.name, ())}
+        return replace(record, readings={**record.readings, **lost})
+
+    monkeypatch.setattr(Eyes, "find", blind_find)
+    monkeypatch.setattr(Eyes, "look", blind_look)
+
+
+@pytest.mark.usefixtures("unfound")
+def test_display_that_was_not_found_is_read_where_the_photos_around_it_have_it(
+    read: Callable[..., Path], sample_frames: Path, tmp_path: Path
+) -> None:
+    truth = {row["frame"]: row for row in rows(sample_frames / "truth.csv")}
+    results = read(tmp_path / "results")
+    found = cells(results)
+    for frame, keys in GONE.items():
+        for key in keys:
+            row = found[frame, key]
+            assert (row["raw_text"], row["reader"]) == ("", "none+night")
+            assert float(row["value"]) == float(truth[frame][key])
+            assert row["flag"] in ("repaired", "doubtful")
+    assert cells(read(results, teach=False))["cabin_0005.jpg", "co_ppm"]["flag"] == "lost"
+
+
+@pytest.mark.usefixtures("unfound")
+def test_where_an_instrument_was_taken_away_nothing_is_read(read: Callable[..., Path], photos: Path, tmp_path: Path) -> None:
+    bare = tmp_path / "bare"
+    shutil.copytree(photos, bare)
+    picture = cv2.imread(str(bare / "cabin_0005.jpg"))
+    cv2.imwrite(str(bare / "cabin_0005.jpg"), np.full_like(picture, 90))
+
+    found = cells(read(tmp_path / "results", source=bare))
+
+    assert {found["cabin_0005.jpg", key]["value"] for key in GONE["cabin_0005.jpg"]} == {""}
 
 
 # --- stop at any moment, same input, same output ---------------------------------------------------------------------------

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from frametally.aim import Registrar, check_fit, reference_of
+from frametally.aim import Registrar, Stand, check_fit, reference_of, stands_between
 from frametally.errors import BadFrame, CalibrationMisfit
 from frametally.frames import Picture, fingerprint, load
 from frametally.model import Calibration, Frame, FrameRecord, Method, Night, Placement, Reading, Trial
 from frametally.read import Reader, Sight
+
+Stood = tuple[Stand | None, Stand | None]
+"""Where a display stood in the last photo before that showed it, and in the first after; None where there is none."""
 
 
 @dataclass(frozen=True)
@@ -83,11 +86,26 @@ class Eyes:
         picture, placement = self._seen_before(frame, record)
         return {} if picture is None or placement is None else self.reader.study(picture.pixels, placement, texts)
 
-    def look_again(self, taught: Reader, frame: Frame, record: FrameRecord, keys: Iterable[str]) -> dict[str, Reading] | None:
-        """Read some displays of a frame with a reader that the night has taught; None where the photo changed."""
+    def place(self, frame: Frame, record: FrameRecord) -> Placement | None:
+        """Give where the displays lie in a frame; None where the photo changed."""
+        return self._seen_before(frame, record)[1]
+
+    def look_again(
+        self, taught: Reader, frame: Frame, record: FrameRecord, keys: Iterable[str], stood: Mapping[str, Stood] | None = None
+    ) -> dict[str, Reading] | None:
+        """Read some displays of a frame with a reader that the night has taught; None where the photo changed.
+
+        `stood` says of displays that were not found where they stood in the photos before and after. There they are looked at,
+        as displays that something may stand in front of.
+        """
         picture, placement = self._seen_before(frame, record)
         if picture is None or placement is None:
             return None
+        size = picture.pixels.shape[1], picture.pixels.shape[0]
+        for key, (before, after) in (stood or {}).items():
+            corners = None if key in placement.corners else stands_between(before, after, placement, size)
+            if corners is not None:
+                placement = replace(placement, corners={**placement.corners, key: corners}, covered=placement.covered | {key})
         return taught.only(keys).read(picture.pixels, placement)
 
     def _seen_before(self, frame: Frame, record: FrameRecord) -> tuple[Picture | None, Placement | None]:

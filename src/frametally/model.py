@@ -265,7 +265,7 @@ AUDIT_COLUMNS = (
     Column("flag", "string", "", "Why the reading is not simply ok."),
     Column("rival_text", "string", "", "The runner-up reading."),
     Column("rival_confidence", "number", "1", "Probability of the runner-up, 0 to 1."),
-    Column("reader", "string", "", "Which reader spoke."),
+    Column("reader", "string", "", "Which reader spoke; +night where its second look counts."),
     Column("sharpness", "number", "1", "Contrast of lit against unlit over the noise; higher is clearer."),
     Column("quality", "number", "1", "How well the display's place was found, 0 to 1."),
     Column("shift_x_px", "number", "px", "How far the view moved to the right against the reference frame."),

@@ -1,5 +1,5 @@
 """The second look: takes a journal whose frames are all read; adds what the settled frames teach of each display, and the open
-readings read once more with that.
+readings read once more with that; displays that were not found, where the photos around them say that they stood.
 
 Everything is chosen from the journal's first readings alone, so that a stopped run goes on where it was, and what the first look
 settled no second one sees.
@@ -10,18 +10,20 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
+from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from frametally.clean import is_model, is_open, judge_first
+from frametally.aim import Stand
+from frametally.clean import Settled, is_model, is_open, is_unseen, judge_first
 from frametally.engines import Engine
 from frametally.errors import BadInput
-from frametally.eyes import Eyes
+from frametally.eyes import Eyes, Stood
 from frametally.journal import Journal, Lessons
-from frametally.model import Frame, FrameRecord, Method
+from frametally.model import Flag, Frame, FrameRecord, Method
 from frametally.read import LEAST_SIGHTS, Lesson, conclude
 
 log = logging.getLogger("frametally")
@@ -34,6 +36,9 @@ SAMPLE = 24
 
 ENOUGH = 12
 """A display that is settled in fewer of those gets more of its own, up to this many."""
+
+Around = dict[int, tuple[int | None, int | None]]
+"""By the number of a record in which a display was not found: the last record before that has it, and the first after."""
 
 Models = Mapping[str, Mapping[int, str]]
 """By display key: the texts of the settled readings it can be learned from, by the record's number."""
@@ -52,22 +57,23 @@ def teach(
     records = [replace(journal.known[frame.name], time=frame.time) for frame in frames]
     displays = [display for display in eyes.calibration.displays if display.kind == "segments"]
     judged = judge_first(records, eyes.calibration.displays, method)
+    around = {key: _around(items) for key, items in judged.items()}
     doubts = {d.key: [i for i, item in enumerate(judged[d.key]) if is_open(item)] for d in displays}
     models = {
         d.key: {i: item.reading.text for i, item in enumerate(judged[d.key]) if is_model(item)} for d in displays if doubts[d.key]
     }
     chosen = choose(models)
-    if not chosen:
+    if not chosen and not any(around.values()):
         return
-    made_of = _fingerprint(chosen, models, records)
+    made_of = _fingerprint(chosen, models, around, records)
     if journal.lessons is None or journal.lessons.made_of != made_of:
         journal.append_lessons(Lessons(made_of, _learned(eyes, frames, records, chosen, models, engine)))
-    _read_again(eyes, frames, records, doubts, journal, engine, progress)
+    _read_again(eyes, frames, records, doubts, around, journal, engine, progress)
 
 
 def forget(journal: Journal) -> None:
     """Make second readings of earlier runs void."""
-    if journal.lessons is not None and journal.lessons.displays:
+    if journal.lessons is not None and journal.lessons.made_of:
         journal.append_lessons(Lessons(""))
 
 
@@ -112,8 +118,26 @@ def _shapes(models: Models, index: int) -> set[tuple[str, int, str]]:
     }
 
 
-def _fingerprint(chosen: Mapping[str, list[int]], models: Models, records: Sequence[FrameRecord]) -> str:
-    sample = {key: [[records[i].frame, records[i].sha256, models[key][i]] for i in indices] for key, indices in chosen.items()}
+def _around(judged: Sequence[Settled]) -> Around:
+    seen = [index for index, item in enumerate(judged) if item.flag is not Flag.NO_FRAME and not is_unseen(item)]
+    around: Around = {}
+    for index in (index for index, item in enumerate(judged) if is_unseen(item)) if seen else ():
+        place = bisect_left(seen, index)
+        around[index] = seen[place - 1] if place else None, seen[place] if place < len(seen) else None
+    return around
+
+
+def _fingerprint(
+    chosen: Mapping[str, list[int]], models: Models, around: Mapping[str, Around], records: Sequence[FrameRecord]
+) -> str:
+    sample: dict[str, Any] = {
+        key: [[records[i].frame, records[i].sha256, models[key][i]] for i in indices] for key, indices in chosen.items()
+    }
+    sample["around"] = {
+        key: [[None if i is None else records[i].sha256 for i in (index, *pair)] for index, pair in some.items()]
+        for key, some in around.items()
+        if some
+    }
     return hashlib.sha256(json.dumps(sample, sort_keys=True).encode()).hexdigest()
 
 
@@ -150,6 +174,7 @@ def _read_again(
     frames: Sequence[Frame],
     records: Sequence[FrameRecord],
     doubts: Mapping[str, list[int]],
+    around: Mapping[str, Around],
     journal: Journal,
     engine: Engine,
     progress: Progress | None,
@@ -157,9 +182,10 @@ def _read_again(
     lessons = _lessons(journal)
     taught = eyes.reader.taught(lessons)
     open_keys: dict[int, list[str]] = {}
-    for key in lessons:
-        for index in doubts[key]:
-            open_keys.setdefault(index, []).append(key)
+    for indices in ({key: doubts[key] for key in lessons}, around):
+        for key, some in indices.items():
+            for index in some:
+                open_keys.setdefault(index, []).append(key)
     total = len(frames) + len(open_keys)
     waiting = {}
     for index, keys in sorted(open_keys.items()):
@@ -171,13 +197,40 @@ def _read_again(
     log.info("Reading %d doubtful frames again, with what the night taught.", len(waiting))
 
     done = total - len(waiting)
-    doubtful = ((frames[index], records[index], keys) for index, keys in waiting.items())
+    stood = _stood(eyes, frames, records, waiting, around, engine)
+    doubtful = ((frames[index], records[index], keys, stood.get(index, {})) for index, keys in waiting.items())
     with closing(engine.in_order(partial(eyes.look_again, taught), doubtful)) as looks:
         for number, (index, readings) in enumerate(zip(waiting, looks, strict=True), start=done + 1):
             if readings is not None:
                 journal.append_again(frames[index].name, readings)
             if progress is not None:
                 progress(number, total)
+
+
+def _stood(
+    eyes: Eyes,
+    frames: Sequence[Frame],
+    records: Sequence[FrameRecord],
+    waiting: Mapping[int, list[str]],
+    around: Mapping[str, Around],
+    engine: Engine,
+) -> dict[int, dict[str, Stood]]:
+    """Give for the waiting frames where the displays stood that were not found in them: before and after, by their keys."""
+    pairs = {index: {key: around[key][index] for key in keys if index in around[key]} for index, keys in waiting.items()}
+    needed = sorted({i for some in pairs.values() for pair in some.values() for i in pair if i is not None})
+    with closing(engine.in_order(eyes.place, ((frames[i], records[i]) for i in needed))) as found:
+        places = dict(zip(needed, found, strict=True))
+
+    def stand(index: int | None, key: str) -> Stand | None:
+        placement = None if index is None else places[index]
+        if placement is None or key not in placement.corners:
+            return None
+        return Stand(placement.shift, placement.corners[key])
+
+    return {
+        index: {key: (stand(before, key), stand(after, key)) for key, (before, after) in some.items()}
+        for index, some in pairs.items()
+    }
 
 
 def _lessons(journal: Journal) -> dict[str, Lesson]:

@@ -9,8 +9,8 @@ from clean_nights import CO, OXYGEN, nothing, numbers, reading, record, word
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frametally.clean import is_model, is_open, judge_first, make_tables
-from frametally.clean.looks import judge_night
+from frametally.clean import is_model, is_open, is_unseen, judge_first, make_tables
+from frametally.clean.looks import DOUBT_AT_MOST, judge_night
 from frametally.clean.rules import Settled
 from frametally.model import Flag, FrameRecord, Method, Reading
 
@@ -48,9 +48,39 @@ def test_second_reading_settles_what_was_open(first: Reading, again: Reading, va
     assert found.reading == first
 
 
-@pytest.mark.parametrize("again", [reading("31", 0.5), nothing(Flag.UNREADABLE), nothing(Flag.BLANK), nothing(Flag.LOST), None])
+@pytest.mark.parametrize("again", [reading("90", 0.5), nothing(Flag.UNREADABLE), nothing(Flag.BLANK), nothing(Flag.LOST), None])
 def test_second_reading_that_settles_nothing_leaves_the_first_doubt(again: Reading | None) -> None:
     assert settled(10, reading("38", 0.5), again) == settled(10, reading("38", 0.5), None)
+
+
+def test_of_two_doubts_the_likelier_is_shown() -> None:
+    first, again = reading("38", 0.5), reading("32", 0.55)
+
+    assert settled(10, first, again) == Settled(first, 32, Flag.DOUBTFUL, DOUBT_AT_MOST, taught=True)
+    assert settled(10, again, first) == settled(10, again, None)
+
+
+@pytest.mark.parametrize("flag", [Flag.HIDDEN, Flag.LOST])
+def test_display_that_was_not_found_is_read_where_it_stood(flag: Flag) -> None:
+    vague = replace(reading("32", 0.9), flag=Flag.DOUBTFUL)
+    found, doubted = settled(10, nothing(flag), reading("32")), settled(10, nothing(flag), vague)
+
+    assert (found.value, found.flag, found.taught) == (32, Flag.REPAIRED, True)
+    assert (doubted.value, doubted.flag, doubted.confidence) == (32, Flag.DOUBTFUL, DOUBT_AT_MOST)
+
+
+@pytest.mark.parametrize("flag", [Flag.HIDDEN, Flag.LOST])
+def test_what_only_looks_like_digits_stays_hidden(flag: Flag) -> None:
+    print_on_a_mug = replace(reading("49", 0.5), flag=Flag.DOUBTFUL)
+
+    assert settled(10, nothing(flag), print_on_a_mug) == settled(10, nothing(flag), None)
+
+
+def test_no_doubt_is_told_to_be_all_but_certain() -> None:
+    faint = replace(reading("32", 0.97), flag=Flag.DOUBTFUL)
+    found = settled(10, faint, None)
+
+    assert (found.value, found.flag, found.confidence) == (32, Flag.DOUBTFUL, DOUBT_AT_MOST)
 
 
 def test_audit_says_who_read_and_keeps_the_first_reading() -> None:
@@ -103,4 +133,7 @@ def test_no_second_reading_turns_a_settled_one(drawn: list[tuple[Reading, Readin
     for key in first:
         for before, after in zip(first[key], both[key], strict=True):
             assert after.reading == before.reading
-            assert after == before or (is_open(before) and after.taught)
+            doubted = (
+                replace(before, confidence=min(before.confidence, DOUBT_AT_MOST)) if before.flag is Flag.DOUBTFUL else before
+            )
+            assert after == doubted or ((is_open(before) or is_unseen(before)) and after.taught)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,8 +15,10 @@ from hypothesis import strategies as st
 from frametally.clean.rules import (
     CONFIDENT,
     EVENT_SHARE,
+    GUESSED_BELOW,
     JUMP_SHARE,
     JUMP_STEPS,
+    PIXELS_FOR_GUESS,
     PIXELS_FOR_REPAIR,
     Settled,
     find_events,
@@ -99,14 +102,15 @@ def test_a_confident_reading_is_never_exchanged(base: list[int], place: int, wil
     level=st.integers(1, 60),
 )
 def test_neighbours_alone_never_make_a_value(first: float, support: float, level: int) -> None:
-    """Below the pixels' least support the rival is never taken, however well it fits in."""
+    """Below the pixels' least support the rival is never taken, however well it fits in; of mere guesses it may be the doubt."""
     readings = numbers([level] * 9)
     readings[4] = reading(str(level + 300), first, **{f"_{level}": support})
 
     settled = judge(readings)
 
-    assert settled[4].value in (None, level + 300)
-    assert settled[4].flag is not Flag.REPAIRED
+    a_guess = first < GUESSED_BELOW and support >= max(PIXELS_FOR_GUESS, first / 3)
+    assert settled[4].value in (None, level if a_guess else level + 300)
+    assert settled[4].flag in (Flag.DOUBTFUL, Flag.UNREADABLE)
 
 
 @settings(max_examples=80, derandomize=True, database=None)
@@ -131,7 +135,7 @@ def test_whatever_the_night_a_value_is_one_that_the_pixels_gave(data: st.DataObj
         assert (item.value is None) == (item.flag is Flag.UNREADABLE)
         if item.flag is Flag.REPAIRED:
             assert item.value != raw.value
-        else:
+        elif item.flag is not Flag.DOUBTFUL or raw.confidence >= GUESSED_BELOW:
             assert item.value in (None, raw.value)
         if item.flag in (Flag.OK, Flag.REPAIRED):
             assert item.confidence >= DOUBTFUL_BELOW
@@ -177,6 +181,14 @@ def test_a_likely_first_reading_far_off_becomes_a_doubt_not_another_value() -> N
     readings.insert(4, reading("80", 0.93, _20=0.05))
 
     assert (judge(readings)[4].value, judge(readings)[4].flag) == (80, Flag.DOUBTFUL)
+
+
+def test_of_several_guesses_a_doubt_shows_the_one_that_the_neighbours_confirm() -> None:
+    readings = numbers([20, 21, 20, 21, 20, 21, 20])
+    readings.insert(4, replace(reading("80", 0.3, _20=0.14, _50=0.2), flag=Flag.DOUBTFUL))
+    found = judge(readings)[4]
+
+    assert (found.reading.value, found.value, found.flag) == (80, 20, Flag.DOUBTFUL)
 
 
 def test_what_hardly_anything_speaks_for_is_no_reading() -> None:

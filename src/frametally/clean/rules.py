@@ -23,6 +23,10 @@ PIXELS_AT_LEAST = 0.6
 PIXELS_FOR_REPAIR = 0.15
 """A rival takes the first reading's place only where the pixels alone give it this much."""
 
+GUESSED_BELOW, PIXELS_FOR_GUESS, NEIGHBOURS_FOR_GUESS = 0.5, 0.1, 0.9
+"""A first reading that the pixels give less than the first is a guess among several. Of these a doubt shows the one that the
+neighbours make as probable as the third, where the pixels alone give it the second, and a third of what they give the first."""
+
 WORTH_SHOWING = 0.25
 """A value less probable than this, from its pixels and with its neighbours, is no doubt but no reading at all."""
 
@@ -276,4 +280,7 @@ def _judge(reading: Reading, posterior: np.ndarray, anchored: bool, doubtful_bel
     supported = rival.value is not None and rival.probability >= PIXELS_FOR_REPAIR and open_to_repair and anchored
     if supported and posterior[best] >= max(doubtful_below, 0.99):
         return Settled(reading, rival.value, Flag.REPAIRED, float(posterior[best]))
+    among_guesses = reading.confidence < GUESSED_BELOW and rival.probability >= max(PIXELS_FOR_GUESS, reading.confidence / 3)
+    if among_guesses and rival.value is not None and posterior[best] >= NEIGHBOURS_FOR_GUESS:
+        return Settled(reading, rival.value, Flag.DOUBTFUL, float(posterior[best]))
     return Settled(reading, reading.value, Flag.DOUBTFUL, float(posterior[0]))

@@ -61,9 +61,9 @@ class Reader:
         return readings
 
     def taught(self, lessons: Mapping[str, Lesson]) -> Reader:
-        """Give a reader that knows what the night taught of some displays, by their keys, and reads no others."""
-        other = self.only(lessons)
-        other._known = {key: taught(lesson, self._known[key]) for key, lesson in lessons.items()}
+        """Give a reader that knows what the night taught of some displays, by their keys."""
+        other = copy(self)
+        other._known = {**self._known, **{key: taught(lesson, self._known[key]) for key, lesson in lessons.items()}}
         return other
 
     def only(self, keys: Iterable[str]) -> Reader:

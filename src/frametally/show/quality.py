@@ -25,7 +25,7 @@ RARE_FLAGS = frozenset({Flag.CORRECTED, Flag.UNDER_RANGE, Flag.STATUS})
 """Flags whose column is left out of the table of counts where all its counts are zero."""
 
 TAUGHT = "+night"
-"""What the audit table's `reader` ends with where a second look, with what the night taught, settled a reading."""
+"""What the audit table's `reader` ends with where a second look, with what the night taught, counts."""
 
 ROW_PT = 22.0
 _SETTLED, _DOUBT, _RANGE = look.SERIES[2], look.SERIES[1], look.SERIES[3]
@@ -68,6 +68,7 @@ def _second_looks(audit: pd.DataFrame | None, displays: Sequence[Display]) -> st
     if audit is None or "reader" not in audit.columns:
         return ""
     again = audit[[format_text(reader).endswith(TAUGHT) for reader in audit["reader"].tolist()]]
+    again = again[again["flag"].isin(SETTLED)]
     if again.empty:
         return ""
     names = {display.key: f"{display.quantity}, {display.instrument}".strip(", ") for display in displays}
