@@ -95,7 +95,7 @@ def measure_stages(large: Large, rounds: int) -> dict[str, list[float]]:
     for frame in large.frames[1:] * rounds:
         clock(STAGES[0], lambda frame=frame: cv2.imread(str(frame.path), cv2.IMREAD_GRAYSCALE))  # type: ignore[misc]
         clock(STAGES[1], lambda frame=frame: large.eyes.look(frame))  # type: ignore[misc]
-        picture = clock(STAGES[2], lambda frame=frame: load(frame, large.eyes.registrar.region))  # type: ignore[misc]
+        picture = clock(STAGES[2], lambda frame=frame: load(frame, large.eyes.registrar.region, lent=True))  # type: ignore[misc]
         known = picture.known or (0, 0, *SIZE)  # type: ignore[attr-defined]
         placement = clock(STAGES[3], lambda p=picture, k=known: large.eyes.registrar.locate_in(p.pixels, k))  # type: ignore[misc]
         clock(STAGES[4], lambda p=picture, at=placement: large.eyes.reader.read(p.pixels, at))  # type: ignore[misc]

@@ -67,9 +67,9 @@ class Eyes:
         """Give a frame's picture and where the displays lie in it, None where its size is another than the calibration's.
 
         Of files that allow it only what the displays need is decoded; all of it where that does not settle where they are. Raises
-        BadFrame where the file does not hold a whole picture.
+        BadFrame where the file does not hold a whole picture. The pixels are good until this thread asks for another frame's.
         """
-        picture = load(frame, self.registrar.region)
+        picture = load(frame, self.registrar.region, lent=True)
         if self._size_problem(picture):
             return picture, None
         if picture.known is None:

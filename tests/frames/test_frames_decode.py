@@ -210,6 +210,14 @@ def test_a_heic_that_ends_in_zeros_is_noticed(tmp_path: Path, monkeypatch: pytes
         load_bytes(tmp_path, data[:-64] + bytes(64))
 
 
+def test_a_heic_with_an_item_that_has_no_proper_name_is_noticed(tmp_path: Path) -> None:
+    """Such a file ends the whole process in the decoder."""
+    data = (DATA / "quarters_6.heic").read_bytes()
+    place = data.index(b"Exif")
+    with pytest.raises(BadFrame, match="no proper name"):
+        load_bytes(tmp_path, data[:place] + b"\xff" + data[place + 1 :])
+
+
 def test_a_cut_jpeg_with_an_end_mark_put_behind_is_noticed(tmp_path: Path) -> None:
     for kind in ("jpeg", "progressive jpeg", "jpeg with restarts"):
         data = coded(kind)

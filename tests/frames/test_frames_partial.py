@@ -76,6 +76,22 @@ def test_rows_above_are_left_out_between_restart_markers(tmp_path: Path, kind: s
     assert not part.pixels[: part.known[1] - 16].any()
 
 
+def test_a_lent_picture_is_that_of_the_last_photo_alone(tmp_path: Path) -> None:
+    """One thread's pictures share their memory: nothing of the one before may be left in the next."""
+    first = frame_of(put(tmp_path, encode(photo(), "JPEG")))
+    low = load(first, REGION, lent=True)
+    assert_part_of(low, load(first), REGION)
+
+    (tmp_path / "other").mkdir()
+    second, high = frame_of(put(tmp_path / "other", encode(photo(seed=4), "JPEG"))), (40, 20, 300, 60)
+    part = load(second, high, lent=True)
+
+    assert_part_of(part, load(second), high)
+    assert np.shares_memory(part.pixels, low.pixels)
+    assert part.known is not None
+    assert not part.pixels[part.known[3] + 16 :].any()
+
+
 def test_grey_files_have_the_short_cut_too(tmp_path: Path) -> None:
     frame = frame_of(put(tmp_path, encode(photo().convert("L"), "JPEG")))
 

@@ -28,7 +28,7 @@ PLANE_HOLD = 1e-4
 TURNED_PX = 0.2
 """A face of which the first step moves no part by more than this has not turned."""
 NEAR_PX = 0.02
-STILL_PX = 0.003
+STILL_PX = 0.01
 """A step that moves no point by more than this is the last."""
 
 

@@ -200,6 +200,28 @@ def _exif_item(stream: BinaryIO, start: int, end: int) -> int | None:
     return None
 
 
+def unreadable_item(stream: BinaryIO) -> bool:
+    """Tell whether a HEIF file names an item in letters that are none (ISO/IEC 14496-12, 8.11.6: UTF-8), as damage makes them.
+
+    They bring pi_heif 1.4 down with the whole program.
+    """
+    end = _length_of(stream)
+    meta = _find(stream, 0, end, b"meta")
+    items = _find(stream, meta[0] + 4, meta[1], b"iinf") if meta else None
+    if items is None:
+        return False
+    stream.seek(items[0])
+    skip = 4 + (2 if stream.read(1) == b"\0" else 4)
+    for name, body, stop in boxes(stream, items[0] + skip, items[1]):
+        stream.seek(body)
+        entry = stream.read(stop - body) if name == b"infe" else b""
+        try:
+            entry[10 if entry[:1] == b"\3" else 8 :].decode()
+        except UnicodeDecodeError:
+            return True
+    return False
+
+
 def _item_place(body: bytes, wanted: int) -> int | None:
     """Give where in the file an item begins, from the body of the `iloc` box."""
     view = io.BytesIO(body)

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 from frametally.errors import BadFrame
-from frametally.frames.containers import Head, read_head
+from frametally.frames.containers import Head, read_head, unreadable_item
 from frametally.frames.exif import ORIENTATION, STRIP_BYTE_COUNTS, STRIP_OFFSETS, TILE_BYTE_COUNTS, TILE_OFFSETS
 from frametally.frames.partial import Region, decode_part
 from frametally.frames.video import VIDEO_SUFFIXES, VideoShelf
@@ -53,11 +53,12 @@ class Picture:
     known: Region | None = None
 
 
-def load(frame: Frame, region: Region | None = None) -> Picture:
+def load(frame: Frame, region: Region | None = None, *, lent: bool = False) -> Picture:
     """Give a frame's picture; raises BadFrame with the reason where the file does not hold a whole one. Thread-safe.
 
     `region`, of the upright picture, allows to leave out what lies beyond it where that spares work; the pixels in `known` are
-    those of the whole picture all the same. It is not used where it does not lie in the picture.
+    those of the whole picture all the same. It is not used where it does not lie in the picture. Pixels that are `lent` are good
+    until this thread borrows the next.
     """
     video = _video_of(frame)
     if video is not None:
@@ -69,7 +70,8 @@ def load(frame: Frame, region: Region | None = None) -> Picture:
     if min(head.width, head.height) < 1 and head.kind != "heif":
         raise BadFrame(f"the {head.kind.upper()} file's head is damaged: it names no size. {_ADVICE}")
     known = None
-    part = decode_part(data, _turn_back(region, head)) if region is not None and head.kind == "jpeg" else None
+    stored = _turn_back(region, head) if region is not None and head.kind == "jpeg" else None
+    part = None if stored is None else decode_part(data, stored, lent=lent)
     if part is None:
         pixels = _DECODERS[head.kind](data, head)
     else:
@@ -264,6 +266,8 @@ def _from_pillow(image: ImageFile) -> np.ndarray:
 def _open_heif(data: bytes):  # type: ignore[no-untyped-def]
     import pi_heif
 
+    if unreadable_item(io.BytesIO(data)):
+        raise _cut_off("an item of the HEIC file has no proper name")
     try:
         image = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True, bgr_mode=True)
         _check_size(*image.size)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -51,7 +51,15 @@ def chart_topics(topics: Topics, displays: Sequence[Display], axis: TimeAxis, *,
         _water(topics.get("moisture", {})),
         *_agreement(topics.get("instruments", {}), displays, fahrenheit=fahrenheit),
     ]
-    return [chart for chart in found if chart is not None]
+    return [_with_spacing(chart, axis) for chart in found if chart is not None]
+
+
+def _with_spacing(chart: TopicChart, axis: TimeAxis) -> TopicChart:
+    """Say below a chart of a long night how many readings each of its points stands for."""
+    apart = np.diff(chart.lines[0].minutes)
+    per_point = round(float(np.median(apart)) / axis.step) if apart.size else 1
+    words = f"One point stands for {per_point} readings." if per_point > 1 else ""
+    return replace(chart, caption=" ".join(part for part in (chart.caption, words) if part))
 
 
 def _blood(figures: Mapping[str, Any]) -> TopicChart | None:
