@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
-from collections.abc import Callable
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import hypothesis
+import numpy as np
 import pytest
+
+from frametally import eyes
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -64,6 +69,35 @@ def require() -> Callable[[str | Path, str], Path]:
         pytest.skip(reason)
 
     return ask
+
+
+@pytest.fixture(scope="session", autouse=True)
+def learned_once() -> Iterator[None]:
+    """Learn each reference photo once, however many tests of a process start with it: that takes a fifth of a second, and nothing
+    in a registrar or a reader changes after it is made."""
+    with pytest.MonkeyPatch.context() as patched:
+        for kind in ("Registrar", "Reader"):
+            patched.setattr(f"frametally.eyes.{kind}", _once(getattr(eyes, kind)))
+        yield
+
+
+def _once(make: Callable[..., Any]) -> Callable[..., Any]:
+    kept: OrderedDict[object, Any] = OrderedDict()
+
+    def ask(pixels: np.ndarray, marks: object, **options: object) -> Any:
+        key = pixels.shape, hashlib.sha256(pixels).digest(), repr(marks), repr(options)
+        if key not in kept:
+            kept[key] = make(pixels, marks, **options)
+        kept.move_to_end(key)
+        while len(kept) > KEPT:
+            kept.popitem(last=False)
+        return kept[key]
+
+    return ask
+
+
+KEPT = 4
+"""What was learned of so many reference photos stays in memory."""
 
 
 @pytest.fixture

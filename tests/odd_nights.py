@@ -32,6 +32,9 @@ METERS = {
     "clock": Meter("clock", "clock", "h", "", "##:##", (0, 2400), 1, 0, 0, 0, 0),
 }
 
+BESIDE_THE_POINT = ("rh_pct", "wall_co_ppm")
+"""Displays that are drawn and not read: one beside those that do something of their own is enough."""
+
 Lighting = Callable[[int, Mask, Mask], tuple[Mask, Mask]]
 """Frame, what is lit and what is unlit, to what the camera sees lit and unlit."""
 
@@ -129,7 +132,7 @@ class OddNight:
         lines = ["format = 1", 'reference_frame = "night_0001.jpg"', f"frame_size = [{SIZE[0]}, {SIZE[1]}]"]
         for instrument in scene.instruments:
             lines += ["[[instrument]]", f'name = "{instrument.name}"']
-            for meter in instrument.meters:
+            for meter in (meter for meter in instrument.meters if meter.key not in BESIDE_THE_POINT):
                 span = self.ranges.get(meter.key, meter.span)
                 masks = list(self.masks.get(meter.key, [meter.mask]))
                 lines += [

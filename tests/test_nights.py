@@ -38,7 +38,6 @@ FRAMES = 28
 
 DRAWN = (
     Drawn("lcd-slant", 202),
-    Drawn("lcd-backlit-green", 211),
     Drawn("led-red", 204),
     Drawn("vfd-cyan", 205),
 )

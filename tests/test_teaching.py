@@ -299,7 +299,7 @@ def test_second_look_in_processes_gives_the_same(
 
 @pytest.mark.parametrize(
     ("place", "at"),
-    [("study", 1), ("study", 5), ("look_again", 1), ("look_again", 3), ("append_lessons", 1), ("append_again", 2)],
+    [("study", 5), ("look_again", 1), ("look_again", 3), ("append_lessons", 1), ("append_again", 2)],
 )
 @pytest.mark.parametrize("jobs", [1, 3])
 def test_stopped_and_taken_up(

@@ -205,9 +205,9 @@ def test_night_shows_photo_and_displays_of_each_minute_and_leads_to_review(look:
     shown = look.told("photo")
     chart = look.browser.find_element(By.CSS_SELECTOR, "#chart-1 .wide svg")
     photo = None
-    for away in range(-200, 0, 5):  # where there are photos between the gaps
+    for away in range(-200, 0, 20):  # where there are photos between the gaps
         ActionChains(look.browser).move_to_element_with_offset(chart, away, 0).perform()
-        look.browser.execute_async_script("setTimeout(arguments[0], 400)")
+        look.browser.execute_async_script("setTimeout(arguments[0], 250)")
         photo = look.told("photo")
         if photo not in (shown, "none"):
             break

@@ -14,7 +14,7 @@ from frametally.practice import CONDITIONS, draw_night
 from frametally.settings import load_calibration
 
 
-def drawn(folder: Path, condition: str | None, frames: int = 3) -> tuple[np.ndarray, Corners, int]:
+def drawn(folder: Path, condition: str | None, frames: int = 2) -> tuple[np.ndarray, Corners, int]:
     """Draw a night; give its second photo, where the first display is, and the photo's bytes."""
     files = draw_night(folder, seed=6, frames=frames, style="lcd-plain", troubles=(), condition=condition)
     photo = sorted(files.frames.iterdir())[1]

@@ -12,8 +12,8 @@ from dseg import FACES, FAMILIES, POLARITIES, Polarity, draw_samples, font_file
 from frametally.read import read_display
 
 # Outside source: the DSEG font family, version 0.46, SIL Open Font Licence 1.1 (Debian package fonts-dseg).
-EACH = 60
-"""Numbers for each of four kinds, ten in every face: 240 in all, and none of them may be wrong."""
+EACH = 36
+"""Numbers for each of four kinds, six in every face: 144 in all, and none of them may be wrong."""
 
 
 @pytest.mark.parametrize("polarity", POLARITIES)
