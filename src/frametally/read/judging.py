@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from frametally.model import Display, Flag, Reading, Rival
 from frametally.read.answers import Answer, Known
@@ -28,6 +29,13 @@ The first where the bars spell one of them; between the two nothing can be said 
 LEAST_SIGHT = 0.3
 """Many numbers, none of which the network holds more probable than this, are seen in noise."""
 
+PLAIN_SIGHT = 0.95
+"""A number that the network holds this probable is shown as a doubt where the bars make nothing of the display, or something that
+stays a doubt."""
+
+HARDLY = 0.25
+"""Less than this is no reading."""
+
 KEPT_RIVALS = 5
 
 
@@ -49,7 +57,8 @@ def judge(answer: Answer, network: list[tuple[str, float]], display: Display, kn
     plainly = bool(sights) and sights[0][1] >= LEAST_SIGHT
     if off and not (plainly and seen >= enough and (known is None or not glaring)):
         if glaring or (known is None and plainly and seen >= SEEN_BY_BOTH):
-            return Reading("", None, 0.0, Flag.UNREADABLE, _rivals(bars), "segments", sharpness)
+            nothing = Reading("", None, 0.0, Flag.UNREADABLE, _rivals(bars), "segments", sharpness)
+            return in_plain_sight(nothing, network, display)
         sure = 0.99 if known is not None else min(0.99, 1 - seen)
         return Reading("", None, sure, Flag.BLANK, _rivals(bars), "segments", sharpness)
     rivals = _rivals(_weighed(agree(bars, network, veiled=answer.veiled), display))
@@ -64,7 +73,20 @@ def judge(answer: Answer, network: list[tuple[str, float]], display: Display, kn
         flag = Flag.DOUBTFUL
         if answer.cut or known is not None or (unlit and _is_of_eights(text)):
             confidence = min(confidence, 0.5)
-    return Reading(text, number(text), confidence, flag, rivals, "segments", sharpness)
+    return in_plain_sight(Reading(text, number(text), confidence, flag, rivals, "segments", sharpness), network, display)
+
+
+def in_plain_sight(reading: Reading, network: Sequence[tuple[str, float]], display: Display) -> Reading:
+    """Give what the network plainly sees, as a doubt, where the reading is one or none; else the reading."""
+    text, chance = next(iter(network), ("", 0.0))
+    is_open = reading.flag in (Flag.DOUBTFUL, Flag.UNREADABLE) or reading.confidence < HARDLY
+    says_more = text != reading.text or reading.confidence < HARDLY
+    if not (is_open and says_more and chance >= PLAIN_SIGHT and flag_of(text, display) is Flag.OK) or _is_of_eights(text):
+        return reading
+    others = [rival for rival in reading.rivals if rival.text != text]
+    room = 0.4 / max(sum(rival.probability for rival in others), 0.4)
+    rivals = [Rival(text, number(text), 0.5), *(replace(rival, probability=room * rival.probability) for rival in others)]
+    return replace(reading, text=text, value=number(text), confidence=0.5, flag=Flag.DOUBTFUL, rivals=tuple(rivals[:KEPT_RIVALS]))
 
 
 def _glare_leaves_open(answer: Answer, network: Sequence[tuple[str, float]]) -> bool:
