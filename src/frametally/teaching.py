@@ -130,15 +130,13 @@ def _around(judged: Sequence[Settled]) -> Around:
 def _fingerprint(
     chosen: Mapping[str, list[int]], models: Models, around: Mapping[str, Around], records: Sequence[FrameRecord]
 ) -> str:
-    sample: dict[str, Any] = {
-        key: [[records[i].frame, records[i].sha256, models[key][i]] for i in indices] for key, indices in chosen.items()
-    }
-    sample["around"] = {
+    sample = {key: [[records[i].frame, records[i].sha256, models[key][i]] for i in indices] for key, indices in chosen.items()}
+    stood = {
         key: [[None if i is None else records[i].sha256 for i in (index, *pair)] for index, pair in some.items()]
         for key, some in around.items()
         if some
     }
-    return hashlib.sha256(json.dumps(sample, sort_keys=True).encode()).hexdigest()
+    return hashlib.sha256(json.dumps([sample, stood], sort_keys=True).encode()).hexdigest()
 
 
 def _learned(
