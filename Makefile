@@ -10,6 +10,9 @@ RESULTS := results/canal_boat
 
 export PYTHON
 
+# Packages are installed uncompiled: were nothing of what Python compiles kept, each start would compile them anew.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test ready lint clean
 
 # The environment may be made anew on the way, so what it lacks is looked at by a make of its own.
@@ -22,7 +25,7 @@ demo:
 test:
 	@.ci/system.sh test
 	@$(MAKE) --silent --no-print-directory ready
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv/bin/python -m pytest -n auto --dist loadfile
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv/bin/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 ready:
 	@.ci/venv.sh
