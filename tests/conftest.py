@@ -6,6 +6,7 @@ import hashlib
 import os
 import shutil
 import time
+from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ import hypothesis
 import numpy as np
 import pytest
 
+from frametally import eyes
 from seen_once import remember
 
 ROOT = Path(__file__).resolve().parent.parent
