@@ -11,9 +11,9 @@ import numpy as np
 
 HEADING = """# Benchmark results
 
-Made by `benchmarks/accuracy.py`, `benchmarks/registration.py` and `benchmarks/speed.py`; run them again after a change to
-reading, and keep what they give. Beside every time stands its ratio to something measured in the same run, which means the same
-on any machine; milliseconds are those of the machine it ran on.
+Made by the scripts in `benchmarks/`; run them again after a change to reading, and keep what they give. Beside every time stands
+its ratio to something measured in the same run, which means the same on any machine; milliseconds are those of the machine it
+ran on.
 """
 
 
