@@ -6,6 +6,7 @@ the engines and the whole nights hold that to be so, and none of them remembers 
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,8 +18,10 @@ from frametally.errors import CalibrationMisfit
 from frametally.eyes import Eyes, Settings
 from frametally.model import Calibration, Frame, FrameRecord, Night, Notice
 
-_eyes: dict[tuple[object, ...], Eyes] = {}
-_records: dict[tuple[object, ...], FrameRecord] = {}
+KEPT = 4
+"""So many eyes are remembered with what they saw: each holds its reference photo in many forms, some hundred megabytes in all."""
+
+_eyes: OrderedDict[tuple[object, ...], tuple[Eyes, dict[tuple[str, bytes], FrameRecord]]] = OrderedDict()
 _marks: dict[tuple[object, ...], list[Notice]] = {}
 
 
@@ -33,21 +36,25 @@ def remember(patch: pytest.MonkeyPatch) -> None:
         frame, data, marks = seen
         place = data, marks, settings.method.model_dump_json()
         if place not in _eyes:
-            _eyes[place] = really_open(cls, night, settings)
-        return replace(_eyes[place], reference=frame)
+            _eyes[place] = really_open(cls, night, settings), {}
+        _eyes.move_to_end(place)
+        while len(_eyes) > KEPT:
+            _eyes.popitem(last=False)
+        return replace(_eyes[place][0], reference=frame)
 
     # the name is the one by which other processes find what is remembered only here
     def look(self: Eyes, frame: Frame) -> FrameRecord:
         data = _bytes(frame)
-        if data is None or not any(self.reader is eyes.reader for eyes in _eyes.values()):
+        records = next((records for eyes, records in list(_eyes.values()) if eyes.reader is self.reader), None)
+        if data is None or records is None:
             return really_look(self, frame)
-        place = id(self.reader), frame.name, data
-        if place not in _records:
+        place = frame.name, data
+        if place not in records:
             record = really_look(self, frame)
             if record.problem:
                 return record
-            _records[place] = record
-        return replace(_records[place], time=frame.time)
+            records[place] = record
+        return replace(records[place], time=frame.time)
 
     def tight_marks(night: Night, calibration: Calibration) -> list[Notice]:
         seen = _reference(night, calibration)
