@@ -71,7 +71,7 @@ def _corrected(
         correction = corrections.get((record.frame, key))
         flag = correction.flag if correction is not None else None
         if correction is not None and flag is not None:
-            item = Settled(item.reading, correction.value, flag, 1.0)
+            item = Settled(item.reading, correction.value, flag, 1.0, item.taught)
         result.append(item)
     return result
 

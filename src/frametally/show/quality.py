@@ -68,7 +68,7 @@ def _second_looks(audit: pd.DataFrame | None, displays: Sequence[Display]) -> st
     if audit is None or "reader" not in audit.columns:
         return ""
     again = audit[[format_text(reader).endswith(TAUGHT) for reader in audit["reader"].tolist()]]
-    again = again[again["flag"].isin(SETTLED)]
+    again = again[again["flag"].isin(SETTLED - {Flag.CORRECTED})]
     if again.empty:
         return ""
     names = {display.key: f"{display.quantity}, {display.instrument}".strip(", ") for display in displays}
