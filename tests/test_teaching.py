@@ -235,10 +235,10 @@ GONE = {"cabin_0005.jpg": {"co_ppm", "temp_c"}, "cabin_0012.jpg": {"co_ppm"}}
 @pytest.fixture
 def unfound(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the places of some displays be told by nothing in their own photos, as in the dark."""
-    look, find = Eyes.look, Eyes.find
+    look, seen_before = Eyes.look, Eyes._seen_before
 
-    def blind_find(self: Eyes, frame: Frame) -> tuple[Picture, Placement | None]:
-        picture, placement = find(self, frame)
+    def blind(self: Eyes, frame: Frame, record: FrameRecord) -> tuple[Picture | None, Placement | None]:
+        picture, placement = seen_before(self, frame, record)
         assert placement is not None
         corners = {key: one for key, one in placement.corners.items() if key not in GONE.get(frame.name, ())}
         return picture, replace(placement, corners=corners)
@@ -248,7 +248,7 @@ def unfound(monkeypatch: pytest.MonkeyPatch) -> None:
         lost = {key: Reading("", None, 0.0, Flag.LOST) for key in GONE.get(frame.name, ())}
         return replace(record, readings={**record.readings, **lost})
 
-    monkeypatch.setattr(Eyes, "find", blind_find)
+    monkeypatch.setattr(Eyes, "_seen_before", blind)
     monkeypatch.setattr(Eyes, "look", blind_look)
 
 
