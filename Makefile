@@ -25,7 +25,7 @@ demo:
 test:
 	@.ci/system.sh test
 	@$(MAKE) --silent --no-print-directory ready
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv/bin/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 .venv/bin/python -m pytest -n auto --dist loadfile
 
 ready:
 	@.ci/venv.sh

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,12 +15,8 @@ import numpy as np
 import pytest
 
 from frametally import eyes
-from seen_once import remember
 
 ROOT = Path(__file__).resolve().parent.parent
-
-WAIT_S = 300
-"""So long one test process waits for what another one makes."""
 
 IN_CI = os.environ.get("CI", "").lower() == "true"
 
@@ -30,25 +25,6 @@ hypothesis.settings.register_profile(
     "ci", deadline=None, derandomize=True, database=None, print_blob=True, max_examples=40
 )  # always the same ones: more of them belong on people's machines, where they differ from run to run
 hypothesis.settings.load_profile("ci" if IN_CI else "local")
-
-
-LONGEST = (
-    "test_desk_browser_review.py",
-    "test_nights.py",
-    "test_desk_browser_mark.py",
-    "test_odd_displays.py",
-    "test_read_reader.py",
-    "test_engines.py",
-    "test_run.py",
-    "test_desk_review.py",
-)
-"""Files of tests that take longest: were one of them the last, all other processes would wait for the one that has it."""
-
-
-@pytest.hookimpl(trylast=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the longest files first; the order is random otherwise."""
-    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 
 @pytest.fixture(scope="session")
@@ -73,36 +49,6 @@ def calibration_path() -> Path:
 def trial_path() -> Path:
     """The trial of the demo night."""
     return ROOT / "calibration" / "canal_boat.trial.toml"
-
-
-@pytest.fixture(scope="session")
-def made_once(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Callable[[str, Callable[[Path], object]], Path]:
-    """Gives a folder by its name, made by the first who asks for it, in whichever process; only ever to be read."""
-    base = tmp_path_factory.getbasetemp()
-    shared = (base if worker_id == "master" else base.parent) / "made"
-    shared.mkdir(exist_ok=True)
-
-    def ask(name: str, make: Callable[[Path], object]) -> Path:
-        place, lock, done = shared / name, shared / f"{name}.lock", shared / f"{name}.done"
-        deadline = time.monotonic() + WAIT_S
-        while not done.exists():
-            try:
-                lock.mkdir()
-            except FileExistsError:
-                assert time.monotonic() < deadline, f"another test process did not make {name} in {WAIT_S} s"
-                time.sleep(0.1)
-                continue
-            try:
-                place.mkdir()
-                make(place)
-            except BaseException:
-                shutil.rmtree(place)
-                lock.rmdir()
-                raise
-            done.touch()
-        return place
-
-    return ask
 
 
 @pytest.fixture(scope="session")
@@ -172,11 +118,3 @@ def leave_out_charts(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
         monkeypatch.setattr("frametally.show.report._variants", variants)
 
     return leave_out
-
-
-@pytest.fixture(scope="module")
-def seen_once() -> Iterator[None]:
-    """Let a file's tests look at each photo once: for those in which reading is beside the point."""
-    with pytest.MonkeyPatch.context() as patch:
-        remember(patch)
-        yield

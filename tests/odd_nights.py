@@ -32,6 +32,9 @@ METERS = {
     "clock": Meter("clock", "clock", "h", "", "##:##", (0, 2400), 1, 0, 0, 0, 0),
 }
 
+BESIDE_THE_POINT = ("rh_pct", "wall_co_ppm")
+"""Displays that are drawn and not read: one beside those that do something of their own is enough."""
+
 Lighting = Callable[[int, Mask, Mask], tuple[Mask, Mask]]
 """Frame, what is lit and what is unlit, to what the camera sees lit and unlit."""
 
@@ -39,14 +42,12 @@ Lighting = Callable[[int, Mask, Mask], tuple[Mask, Mask]]
 @dataclass
 class OddNight:
     """What to draw: each frame's texts by key; `hand` and `shelf` say which displays the instruments have, `shared` whether the
-    hand-held's stand one upon the other; the `unmarked` are shown, but the calibration has them not, as reading takes most of
-    the time; `look` changes its style by frame, `lighting` its bars, `view` and `poses` the camera and the instruments. `digits`
-    and `extra` go into the calibration; `times` are the photos' own."""
+    hand-held's stand one upon the other; `look` changes its style by frame, `lighting` its bars, `view` and `poses` the camera
+    and the instruments. `digits` and `extra` go into the calibration; `times` are the photos' own."""
 
     texts: Sequence[Mapping[str, str]]
     hand: tuple[str, ...] = ("co_ppm", "o2_pct")
     shelf: tuple[str, ...] = ("temp_c", "rh_pct", "wall_co_ppm")
-    unmarked: tuple[str, ...] = ("rh_pct", "wall_co_ppm")
     shared: bool = False
     style: str = "lcd-plain"
     seed: int = 5
@@ -131,7 +132,7 @@ class OddNight:
         lines = ["format = 1", 'reference_frame = "night_0001.jpg"', f"frame_size = [{SIZE[0]}, {SIZE[1]}]"]
         for instrument in scene.instruments:
             lines += ["[[instrument]]", f'name = "{instrument.name}"']
-            for meter in (one for one in instrument.meters if one.key not in self.unmarked):
+            for meter in (meter for meter in instrument.meters if meter.key not in BESIDE_THE_POINT):
                 span = self.ranges.get(meter.key, meter.span)
                 masks = list(self.masks.get(meter.key, [meter.mask]))
                 lines += [
@@ -150,7 +151,7 @@ class OddNight:
         return "\n".join(lines) + "\n"
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=2)
 def _cabin(style: str, meters: tuple[tuple[Meter, ...], ...], seed: int) -> Scene:
     """Give the cabin with its instruments: most nights of a seed are in the same."""
     return build_scene(STYLES[style], meters, SIZE, np.random.default_rng([seed, 4]))  # type: ignore[arg-type]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-import shutil
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,8 @@ from night_score import NOT_DISPLAYS, Score, score_night
 OF_ALL, OF_SAMPLE, OF_EACH = 0.99, 0.99, 0.975
 """Least shares of readable displays read exactly right: of all nights together, of the demo night, of each small night. A small
 night has about 115 readable displays, so that the last leaves two of them open."""
+
+WAIT_S = 300
 
 
 @dataclass(frozen=True)
@@ -68,24 +70,34 @@ def rows(path: Path) -> list[Row]:
 
 @pytest.fixture(scope="session")
 def read(
-    made_once: Callable[[str, Callable[[Path], object]], Path], sample_frames: Path, calibration_path: Path
+    tmp_path_factory: pytest.TempPathFactory, worker_id: str, sample_frames: Path, calibration_path: Path
 ) -> Callable[[str], Read]:
-    """Gives a night by its name, drawn and read once."""
+    """Gives a night by its name, drawn and read by the first who asks for it, in whichever process."""
+    base = tmp_path_factory.getbasetemp()
+    shared = (base if worker_id == "master" else base.parent) / "nights"
+    shared.mkdir(exist_ok=True)
 
     def ask(name: str) -> Read:
-        def make(place: Path) -> None:
+        place, lock, done = shared / name, shared / f"{name}.lock", shared / f"{name}.done"
+        deadline = time.monotonic() + WAIT_S
+        while not done.exists():
+            try:
+                lock.mkdir()
+            except FileExistsError:
+                if time.monotonic() > deadline:
+                    pytest.fail(f"another test process did not finish the night {name} in {WAIT_S} s")
+                time.sleep(0.1)
+                continue
             frames, calibration, truth = find_or_draw(name, place)
-            run(frames, calibration, place / "results", options=Options(readings_only=True))
-            shutil.copy(truth, place / "truth read.csv")
-
-        place = made_once(name, make)
-        return Read(rows(place / "results" / "readings.csv"), rows(place / "truth read.csv"))
+            run(frames, calibration, place / "results", options=Options(jobs=2, readings_only=True))
+            done.write_text(str(truth), encoding="utf-8")
+        return Read(rows(place / "results" / "readings.csv"), rows(Path(done.read_text(encoding="utf-8"))))
 
     def find_or_draw(name: str, place: Path) -> tuple[Path, Path, Path]:
         if name == SAMPLE:
             return sample_frames, calibration_path, sample_frames / "truth.csv"
         night = next(night for night in DRAWN if night.name == name)
-        files = draw_night(place / "drawn", seed=night.seed, frames=FRAMES, style=night.style, troubles=tuple(TROUBLES))
+        files = draw_night(place, seed=night.seed, frames=FRAMES, style=night.style, troubles=tuple(TROUBLES))
         return files.frames, files.calibration, files.truth
 
     return ask

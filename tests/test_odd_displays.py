@@ -211,7 +211,7 @@ def test_an_instrument_that_was_taken_away_is_lost_from_then_on(tmp_path: Path) 
         return poses if frame < 6 else (replace(poses[0], y=poses[0].y + 3000), poses[1])
 
     shown = texts(12)
-    outcome = OddNight(shown, poses=taken, unmarked=()).run(tmp_path / "night")
+    outcome = OddNight(shown, poses=taken).run(tmp_path / "night")
 
     assert {column(outcome, key)[at] for key in ("co_ppm", "o2_pct") for at in range(6, 12)} == {(None, "lost")}
     (notice,) = (notice for notice in outcome.notices if notice.code == "instrument-left")

@@ -28,8 +28,6 @@ NUMBERS = (1, 2, 60, 118, 127, 150)
 
 TABLES = ("readings.csv", "readings_audit.csv", "assessment.json")
 
-pytestmark = pytest.mark.usefixtures("seen_once")
-
 
 class Stopped(BaseException):
     """Stands for what ends a process in the middle of its work."""

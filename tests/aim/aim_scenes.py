@@ -92,24 +92,18 @@ def true_corners(photo: Photo, key: str) -> np.ndarray:
 def draw(photo: Photo) -> np.ndarray:
     """Draw the photo, (HEIGHT, WIDTH, 3) uint8 BGR."""
     at_rest = not (photo.own or photo.texts or photo.off or photo.absent)
-    if at_rest and not photo.covers:
-        return _expose(_shoot(_soft_at_rest(), photo.view.matrix()), photo)
     canvas = _draw_at_rest() if at_rest else _draw_shelf(photo)
     if photo.covers:
         canvas = canvas.copy()
         for cover in photo.covers:
             _draw_cover(canvas, *cover)
-    return _expose(_shoot(_soften(canvas), photo.view.matrix()), photo)
+    picture = _shoot(canvas, photo.view.matrix())
+    return _expose(picture, photo)
 
 
 @lru_cache(maxsize=1)
 def _draw_at_rest() -> np.ndarray:
     return _draw_shelf(Photo())
-
-
-@lru_cache(maxsize=1)
-def _soft_at_rest() -> np.ndarray:
-    return _soften(_draw_at_rest())
 
 
 def _draw_shelf(photo: Photo) -> np.ndarray:
@@ -245,26 +239,19 @@ def _draw_cover(canvas: np.ndarray, kind: str, x: float, y: float, w: float, h: 
             )
 
 
-def _soften(canvas: np.ndarray) -> np.ndarray:
-    return cv2.GaussianBlur(canvas, (0, 0), 1.1)
-
-
-def _shoot(soft: np.ndarray, view: np.ndarray) -> np.ndarray:
+def _shoot(canvas: np.ndarray, view: np.ndarray) -> np.ndarray:
     down = np.array([[OVER, 0, OVER * (MARGIN + 0.5) - 0.5], [0, OVER, OVER * (MARGIN + 0.5) - 0.5], [0, 0, 1.0]])
     whole = (down @ np.linalg.inv(view))[:2]
+    soft = cv2.GaussianBlur(canvas, (0, 0), 1.1)
     picture = cv2.warpAffine(
         soft, whole, (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT
     )
     return np.asarray(picture, np.float32)
 
 
-@lru_cache(maxsize=4)
-def _grain(seed: int) -> np.ndarray:
-    return np.random.default_rng(seed).standard_normal((HEIGHT, WIDTH, 3), np.float32)
-
-
 def _expose(picture: np.ndarray, photo: Photo) -> np.ndarray:
-    rows, columns = np.arange(HEIGHT, dtype=np.float32)[:, None], np.arange(WIDTH, dtype=np.float32)[None]
+    rng = np.random.default_rng(photo.seed)
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH].astype(np.float32)
     if photo.uneven:
         picture = picture * (1 + photo.uneven * (columns / WIDTH - 0.5) * 2 - photo.uneven * (rows / HEIGHT - 0.5))[:, :, None]
     picture = picture * photo.light
@@ -273,7 +260,8 @@ def _expose(picture: np.ndarray, photo: Photo) -> np.ndarray:
         picture = picture + (330 * np.exp(-((away / radius) ** 4)))[:, :, None]
     if photo.blur:
         picture = cv2.GaussianBlur(picture, (0, 0), photo.blur)
-    picture = picture + _grain(photo.seed) * np.sqrt(photo.noise**2 + 0.02 * np.clip(picture, 0, 255))
+    grain = rng.standard_normal((HEIGHT, WIDTH, 3), np.float32)
+    picture = picture + grain * np.sqrt(photo.noise**2 + 0.02 * np.clip(picture, 0, 255))
     picture = np.clip(picture, 0, 255).astype(np.uint8)
     _, coded = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 90])
     return cv2.imdecode(coded, cv2.IMREAD_COLOR)

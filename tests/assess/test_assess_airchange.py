@@ -92,11 +92,11 @@ def test_steady_oxygen_balance_as_tabulated():
     assert steady_air_change(195.0, 30.0, 0.650, 0.6) == pytest.approx(1 - 0.209476 * 0.4, abs=1e-3)
 
 
-def test_the_interval_covers_the_truth_in_9_of_10_nights(monkeypatch):
+def test_the_interval_covers_the_truth_in_90_of_100_nights(monkeypatch):
     # What it means for other nights is told from it afterwards, takes nearly half of the time, and is no part of this.
     monkeypatch.setattr("frametally.assess.airchange.project", lambda *_: ([], {}))
     covered, sources, told = 0, 0, 0
-    for seed in range(50):
+    for seed in range(100):
         found = found_in(made_up_night(seed), switched_trial())
         change, source = found["air-change"], found.get("carbon-monoxide-source")
         if change.value is None or source is None:
@@ -104,9 +104,9 @@ def test_the_interval_covers_the_truth_in_9_of_10_nights(monkeypatch):
         told += 1
         covered += change.lower <= AIR_CHANGE <= change.upper
         sources += source.lower <= SOURCE_L_PER_H <= source.upper
-    assert told >= 48
-    assert covered >= 45
-    assert sources >= 45
+    assert told >= 95
+    assert covered >= 90
+    assert sources >= 90
 
 
 def test_the_interval_is_worth_something():
@@ -241,7 +241,7 @@ def test_the_demo_night_says_what_it_cannot_tell():
     assert "examples: this night tells no air change of its own" in texts
 
 
-@pytest.mark.parametrize("seed", [*range(7), 19])
+@pytest.mark.parametrize("seed", range(20))
 def test_a_drawn_night_without_switching_times_gives_no_number(seed):
     # Its flame fades and its vents breathe, which a fit can take for an air change: seed 19's truth of 0.8 looks like 0.4 to 0.6.
     story = simulate(10, 240, seed)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -27,21 +26,13 @@ def frames(tmp_path: Path, sample_frames: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def _finished(
-    made_once: Callable[[str, Callable[[Path], object]], Path], sample_frames: Path, calibration_path: Path, trial_path: Path
-) -> Path:
-    def make(top: Path) -> None:
-        run(copy_frames(sample_frames, NUMBERS, top / "frames"), calibration_path, top / "results", trial=trial_path)
-
-    return made_once("finished", make)
+def _finished(tmp_path_factory: pytest.TempPathFactory, sample_frames: Path, calibration_path: Path, trial_path: Path) -> Path:
+    top = tmp_path_factory.mktemp("finished")
+    run(copy_frames(sample_frames, NUMBERS, top / "frames"), calibration_path, top / "results", trial=trial_path)
+    return top
 
 
 @pytest.fixture
 def results(_finished: Path, tmp_path: Path) -> Path:
     """The results folder of a whole run on such photos, a copy for this test alone; its photos lie where they were read."""
     return Path(shutil.copytree(_finished / "results", tmp_path / "results"))
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _seen_once(seen_once: None) -> None:
-    """Reading is beside the point here."""

@@ -42,21 +42,11 @@ def browser(_chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
 
 
 @pytest.fixture(scope="session")
-def _small_night(
-    made_once: Callable[[str, Callable[[Path], object]], Path], sample_frames: Path, calibration_path: Path, trial_path: Path
-) -> Path:
-    def make(folder: Path) -> None:
-        read_small_night(folder, sample_frames, calibration_path, trial_path)
-
-    return made_once("small night", make) / "results"
+def _small_night(tmp_path_factory: pytest.TempPathFactory, sample_frames: Path, calibration_path: Path, trial_path: Path) -> Path:
+    return read_small_night(tmp_path_factory.mktemp("night"), sample_frames, calibration_path, trial_path)
 
 
 @pytest.fixture
 def results(_small_night: Path, tmp_path: Path) -> Path:
     """The results folder of a small night, a copy for this test alone; its photos lie where they were read."""
     return Path(shutil.copytree(_small_night, tmp_path / "results"))
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _seen_once(seen_once: None) -> None:
-    """Reading is beside the point here."""

@@ -8,24 +8,19 @@ import re
 import signal
 import subprocess
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
-from queue import SimpleQueue
 from typing import Any
 
-import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
-from werkzeug.serving import BaseWSGIServer, make_server
 from werkzeug.test import TestResponse
 
 from frametally.desk.door import KEY_HEADER, Door
-from frametally.desk.server import Where, serve
 
 BASE = "http://127.0.0.1:8000"
 
@@ -70,31 +65,6 @@ def desk(*arguments: str | Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
                 except subprocess.TimeoutExpired:
                     process.kill()
                     raise
-
-
-@contextmanager
-def desk_here(app: Flask, door: Door) -> Iterator[str]:
-    """Serve an app as a desk does, from a thread of this process; give its address. It takes no time to start."""
-    servers: SimpleQueue[BaseWSGIServer] = SimpleQueue()
-    addresses: SimpleQueue[str] = SimpleQueue()
-
-    def make_and_keep(*given: Any, **named: Any) -> BaseWSGIServer:
-        server = make_server(*given, **named)
-        servers.put(server)
-        return server
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("frametally.desk.server.make_server", make_and_keep)
-        patch.setattr("webbrowser.open", addresses.put)
-        thread = threading.Thread(target=serve, args=(app, door, Where(), str))
-        thread.start()
-        server = servers.get(timeout=60)
-        try:
-            yield addresses.get(timeout=60)
-        finally:
-            server.shutdown()
-            thread.join()
-            server.server_close()
 
 
 SCREEN = 1280, 860

@@ -6,19 +6,20 @@ import csv
 import shutil
 from pathlib import Path
 
-from frametally.run import run
+from frametally.run import Options, run
 
 NUMBERS = (1, 42, 43, 44, 58, 59, 60, 61, 62, 63, 79, 80, 81, 118, 119, 120)
 """Of the demo night: a book in front, a mirrored lamp, displays that are off, over range, and clear ones between."""
 
 
-def read_small_night(folder: Path, sample_frames: Path, calibration: Path, trial: Path) -> None:
-    """Read the small night into `folder`/results."""
+def read_small_night(folder: Path, sample_frames: Path, calibration: Path, trial: Path) -> Path:
+    """Read the small night into `folder`/results; give that."""
     frames = folder / "frames"
     frames.mkdir()
     for number in NUMBERS:
         shutil.copy2(sample_frames / f"cabin_{number:04d}.jpg", frames)
-    run(frames, calibration, folder / "results", trial=trial)
+    run(frames, calibration, folder / "results", trial=trial, options=Options(jobs=2))
+    return folder / "results"
 
 
 def rows(path: Path) -> list[dict[str, str]]:

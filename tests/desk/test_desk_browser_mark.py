@@ -12,7 +12,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from desk_pages import addresses_asked, complaints, console_errors, desk, desk_here, set_screen
+from desk_pages import addresses_asked, complaints, console_errors, desk, set_screen
 from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.actions.action_builder import ActionBuilder
@@ -20,9 +20,6 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 
-from frametally.desk.door import Door
-from frametally.desk.mark import Bench, make_mark
-from frametally.frames import open_night
 from frametally.run import read_frames
 from night_score import Score, score_night
 
@@ -138,8 +135,7 @@ def frames(tmp_path: Path, sample_frames: Path) -> Path:
 
 @pytest.fixture
 def page(browser: webdriver.Chrome, frames: Path, tmp_path: Path) -> Iterator[Page]:
-    door = Door()
-    with desk_here(make_mark(Bench(open_night(frames), tmp_path / "cabin.toml"), door), door) as address:
+    with desk("mark", frames, "-c", tmp_path / "cabin.toml") as (address, _):
         yield Page(browser, address)
 
 

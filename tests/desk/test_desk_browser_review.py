@@ -7,12 +7,11 @@ import shutil
 import statistics
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from desk_pages import addresses_asked, complaints, console_errors, desk, desk_here, set_screen
+from desk_pages import addresses_asked, complaints, console_errors, desk, set_screen
 from desk_results import audit_of, raw_columns
 from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
@@ -21,9 +20,6 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 
 from frametally.corrections import AS_READ, Correction, load_corrections
-from frametally.desk.door import Door
-from frametally.desk.review import ALL_FLAGS, Bench, make_review
-from frametally.results import Results
 
 TO_SETTLE = 10
 MOST_KEYS = 40
@@ -80,28 +76,17 @@ class Page:
         self.browser.get(self.address.partition("?")[0].rstrip("/") + path)
 
 
-@contextmanager
-def desk_of(results: Path) -> Iterator[tuple[str, Bench]]:
-    """A desk in this process; give its address and what it works on, which makes nothing again by itself."""
-    door = Door()
-    bench = Bench(Results(results), None, ALL_FLAGS, "Night Watch")
-    with desk_here(make_review(bench, door), door) as address:
-        yield address, bench
-
-
 @pytest.fixture
 def page(browser: webdriver.Chrome, results: Path) -> Iterator[Page]:
-    with desk_of(results) as (address, _):
+    with desk("review", results, "--all", "--who", "Night Watch") as (address, _):
         yield Page(browser, address)
 
 
 @pytest.fixture(scope="module")
 def _open_desk(_small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     results = Path(shutil.copytree(_small_night, tmp_path_factory.mktemp("looked at") / "results"))
-    with desk_of(results) as (address, bench):
-        bench.remaker.start()
+    with desk("review", results, "--all", "--who", "Night Watch") as (address, _):
         yield address
-        bench.remaker.end()
     assert kept(results) == (), "it was only looked at"
 
 
@@ -180,17 +165,12 @@ def test_back_next_undo_and_a_number_out_of_range(page: Page, results: Path) -> 
     assert page.by_id("keys").is_displayed()
 
 
-def test_report_follows_a_correction_and_says_so(browser: webdriver.Chrome, results: Path) -> None:
-    with desk_of(results) as (address, bench):
-        page = Page(browser, address)
-        old = (results / "report.html").read_bytes()
-        frame, key = page.reading()
-        page.press("x")
-        page.wait(lambda: kept(results))
-        bench.remaker.start()  # only now, so that charts are drawn once
-        page.wait(lambda: browser.find_elements(By.CSS_SELECTOR, "#charts svg.live"))
-        page.wait(lambda: "Report made again" in page.by_id("made").text, 120)
-        bench.remaker.end()
+def test_report_follows_a_correction_and_says_so(page: Page, results: Path) -> None:
+    page.wait(lambda: page.browser.find_elements(By.CSS_SELECTOR, "#charts svg.live"))
+    old = (results / "report.html").read_bytes()
+    frame, key = page.reading()
+    page.press("x")
+    page.wait(lambda: "Report made again" in page.by_id("made").text, 120)
     assert (results / "report.html").read_bytes() != old
     assert audit_of(results, frame, key)["flag"] == "unreadable"
 
@@ -241,7 +221,7 @@ def test_photos_that_are_gone_are_told_of(browser: webdriver.Chrome, results: Pa
     night = results / "night.json"
     source = night.read_text(encoding="utf-8").split('"source": "', 1)[1].split('"', 1)[0]
     night.write_text(night.read_text(encoding="utf-8").replace(source, str(tmp_path / "gone")), encoding="utf-8")
-    with desk_of(results) as (address, _):
+    with desk("review", results) as (address, _):
         page = Page(browser, address)
         page.reading()
         assert "no longer where it was" in page.by_id("picture-words").text

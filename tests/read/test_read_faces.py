@@ -130,7 +130,7 @@ def test_a_number_upside_down_is_no_sure_number_where_a_digit_tells(text: str) -
 
 # --- regions that cut digits ------------------------------------------------------------------------------------------
 
-CUTS = tuple(float(cut) for cut in np.arange(0.05, 0.61, 0.1).round(2))
+CUTS = tuple(float(cut) for cut in np.arange(0.05, 0.61, 0.05).round(2))
 
 
 @pytest.mark.parametrize("cut", CUTS)

@@ -67,14 +67,13 @@ def readings(look: str, seed: int, picture: Picture) -> list[Reading]:
 @pytest.mark.parametrize(("place", "bar"), [(0, UPPER_RIGHT), (1, UPPER_RIGHT), (2, 0), (1, 4)])
 def test_a_glint_on_a_bar_gives_no_sure_number(look: str, place: int, bar: int) -> None:
     wrong = []
-    for seed in range(2):
-        for soft_px in (0.6, 1.5):
-            picture = glinting(look, seed, place, bar, soft_px)
-            wrong += [
-                (seed, soft_px, r.text, r.confidence)
-                for r in readings(look, seed, picture)
-                if r.text != SHOWN and r.confidence >= SURE
-            ]
+    for seed, soft_px in ((0, 0.6), (1, 1.5), (2, 0.6)):
+        picture = glinting(look, seed, place, bar, soft_px)
+        wrong += [
+            (seed, soft_px, r.text, r.confidence)
+            for r in readings(look, seed, picture)
+            if r.text != SHOWN and r.confidence >= SURE
+        ]
 
     assert wrong == []
 

@@ -35,7 +35,7 @@ def _cases(seed: int, count: int) -> list[Case]:
 
 
 def test_fitted_weights_are_honest_about_each_kind_of_evidence():
-    cases = _cases(1, 3000)
+    cases = _cases(1, 6000)
     scores = [case.features(0.003)[:, :4] @ np.array(fit(cases).quick) for case in (AGREED, ALONE, CONTESTED)]
     for (first, *others), share in zip(scores, (0.99, 0.8, 0.6), strict=True):
         assert abs(1 / (1 + sum(np.exp(other - first) for other in others)) - share) < 0.04

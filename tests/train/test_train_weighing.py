@@ -62,9 +62,8 @@ def test_no_probability_is_higher_than_the_displays_can_bear_out() -> None:
     assert fit_weights(asked).surest == 1 - 1 / 40
 
 
-def test_the_same_seed_asks_about_the_same_displays(asked: list[Opinions], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("frametally.train.weighing.BATCH", 10)
-    assert ask_both(seed=2026, examples=10) == asked[:10]
+def test_the_same_seed_asks_about_the_same_displays(asked: list[Opinions]) -> None:
+    assert ask_both(seed=2026, examples=50) == asked[:50]
     assert len(asked) == DISPLAYS
     assert all(one.text for one in asked)
 
