@@ -8,13 +8,13 @@ It was trained on drawn displays alone; `frametally.train` says how.
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Iterable, Sequence
 from functools import cached_property, lru_cache
 from importlib.resources import files
 
 import cv2
 import numpy as np
+import onnxruntime
 
 from frametally.errors import FrametallyError
 from frametally.read.layout import Mask
@@ -34,7 +34,7 @@ STRIDE = 4
 """Columns of the input per column of the output."""
 
 WIDTH_STEP = 16
-"""Inputs are filled up to a multiple of this width: a net of OpenCV's is prepared anew for every new width. [px]"""
+"""Inputs are filled up to a multiple of this width, as those were that the net learnt from. [px]"""
 
 MOST_COLUMNS = 448
 
@@ -84,11 +84,6 @@ def fill_up(planes: np.ndarray) -> np.ndarray:
 
 
 @lru_cache(maxsize=1)
-def _weights() -> np.ndarray:
-    return np.frombuffer(_packaged("network.onnx"), np.uint8)
-
-
-@lru_cache(maxsize=1)
 def packaged_tuning() -> Tuning:
     """Give the figures that belong to the packaged weights."""
     figures = json.loads(_packaged("network.json"))
@@ -104,28 +99,20 @@ def _packaged(name: str) -> bytes:
         ) from problem
 
 
-class _Nets(threading.local):
-    """Each thread's own nets, by input width: a net of OpenCV's may not be used by two threads, nor quickly change its width."""
-
-    def __init__(self) -> None:
-        self.by_width: dict[int, cv2.dnn.Net] = {}
-
-    def of_width(self, columns: int) -> cv2.dnn.Net:
-        if columns not in self.by_width:
-            self.by_width[columns] = cv2.dnn.readNetFromONNX(_weights())
-        return self.by_width[columns]
-
-
-_NETS = _Nets()
+@lru_cache(maxsize=1)
+def _net() -> onnxruntime.InferenceSession:
+    """Prepare the packaged net; any number of threads may run it, each in itself, on strips of any width."""
+    onnxruntime.disable_telemetry_events()  # the usual builds for Windows write some
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.log_severity_level = 3  # errors only
+    return onnxruntime.InferenceSession(_packaged("network.onnx"), options, providers=["CPUExecutionProvider"])
 
 
 def column_chances(planes: np.ndarray) -> np.ndarray:
     """Run the packaged net on a prepared strip; give every output column's chance of every sign: (columns, len(SIGNS))."""
-    filled = fill_up(planes)
-    net = _NETS.of_width(filled.shape[3])
-    net.setInput(filled)
-    scores = net.forward()[0, :, 0, :].T.astype(np.float64)
-    scores = scores[: -(-planes.shape[2] // STRIDE)]
+    (scores,) = _net().run(None, {"strip": fill_up(planes)})
+    scores = scores[0, :, 0, : -(-planes.shape[2] // STRIDE)].T.astype(np.float64)
     chances = np.exp(scores - scores.max(axis=1, keepdims=True))
     return chances / chances.sum(axis=1, keepdims=True)
 
