@@ -251,7 +251,7 @@ def versions() -> dict[str, str]:
 
     from frametally.read.ocr import tesseract_version
 
-    names = ("frametally", "numpy", "scipy", "simplejpeg", "pillow", "pi-heif")
+    names = ("frametally", "numpy", "onnxruntime", "scipy", "simplejpeg", "pillow", "pi-heif")
     return {**{name: version(name) for name in names}, "opencv": cv2.__version__, "Tesseract": tesseract_version()}
 
 

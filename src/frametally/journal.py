@@ -49,7 +49,7 @@ __all__ = [
     "stream_records",
 ]
 
-READER_VERSION = "4"
+READER_VERSION = "5"
 """To be raised whenever the same photo would be read otherwise than before: older journals are then not continued."""
 
 SECONDS_BETWEEN_SYNCS = 5.0

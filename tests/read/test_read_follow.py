@@ -183,7 +183,7 @@ def test_the_answer_depends_on_the_picture_alone() -> None:
     strips = [rectify(p.image, p.corners) for p in (draw(t, LOOKS["ghost"], 61, "###") for t in ("137", "696", "42", "8"))]
 
     def read(strip: Strip) -> Reading:
-        return read_strip(Strip(strip.colour, strip.scale), display, known)
+        return read_strip(Strip(strip.pixels, strip.scale), display, known)
 
     first = [read(strip) for strip in strips]
     with ThreadPoolExecutor(4) as pool:

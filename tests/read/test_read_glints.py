@@ -27,7 +27,7 @@ def glinting(look: str, seed: int, place: int, bar: int, soft_px: float = 0.6, w
     """Draw 551 and paint one of its bars white, as long and as broad as the bars are."""
     picture = draw(SHOWN, LOOKS[look], seed, "###", height_px=70)
     on, strip, bars = all_lit(look, seed)
-    rows, columns = strip.colour.shape[0] - 18, strip.colour.shape[1] - 18
+    rows, columns = strip.pixels.shape[0] - 18, strip.pixels.shape[1] - 18
     flat = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32) + 9
     back = cv2.getPerspectiveTransform(flat, np.array(on.corners, np.float32))
     ends = np.stack([bars.x[place, bar, [0, -1]], bars.y[place, bar, [0, -1]]], axis=1)

@@ -17,7 +17,7 @@ from frametally.read.rectify import STRIP_HEIGHT, Ink, Strip, rectify
 from frametally.read.segments import FLOOR_FOLLOWED, Bars, place_likelihoods
 
 MASK = "###"
-STRIP = Strip(np.zeros((4, 4, 3), np.float32), 1.0)
+STRIP = Strip(np.zeros((4, 4, 3), np.uint8), 1.0)
 
 
 def sight(text: str, *, ghost: float = 0.2, bright: float = 1.0, dark: bool = True) -> Sight:

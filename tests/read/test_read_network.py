@@ -140,8 +140,8 @@ def _strip_of(text: str, seed: int, mask: str, gain: float = 1.0, turned: bool =
     rng = np.random.default_rng(seed)
     image, corners = draw_number(text, random_style(rng), rng, 40.0, mask=mask, hardness=Hardness(3.0, 0.8, 2.0, 0.7))
     strip = rectify(image, tuple((float(x), float(y)) for x, y in corners))
-    colour = strip.colour * gain
-    return Strip(255 - colour if turned else colour, strip.scale)
+    pixels = np.rint(strip.pixels * gain).astype(np.uint8)
+    return Strip(255 - pixels if turned else pixels, strip.scale)
 
 
 def test_prepared_strip_does_not_depend_on_the_light():
@@ -152,15 +152,15 @@ def test_prepared_strip_does_not_depend_on_the_light():
 
 def test_grey_strip_has_no_colour():
     strip = _strip_of("20.9", 3, "##.#")
-    grey = Strip(np.repeat(strip.colour.mean(axis=2, keepdims=True), 3, axis=2), strip.scale)
+    grey = Strip(np.repeat(strip.pixels[..., 1:2], 3, axis=2), strip.scale)
     assert np.ptp(prepare(grey)[2]) <= 1
 
 
 def test_flat_and_tiny_strips_are_taken():
     for columns in (34, 600, 978):
-        planes = prepare(Strip(np.full((114, columns, 3), 90, np.float32), 1.0))
+        planes = prepare(Strip(np.full((114, columns, 3), 90, np.uint8), 1.0))
         assert planes.shape == (PLANES, ROWS, round(columns * ROWS / 114))
-    assert read_network(Strip(np.full((114, 250, 3), 90, np.float32), 1.0), Mask.parse("##.#"), WORDS)
+    assert read_network(Strip(np.full((114, 250, 3), 90, np.uint8), 1.0), Mask.parse("##.#"), WORDS)
 
 
 def test_weights_are_small_enough_to_ship():

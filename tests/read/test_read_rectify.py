@@ -44,7 +44,8 @@ def test_side_lengths_are_means_of_opposite_sides() -> None:
 def test_a_strip_has_its_height_and_the_regions_proportion() -> None:
     strip = rectify(ramp(), ((10.0, 20.0), (130.0, 20.0), (130.0, 60.0), (10.0, 60.0)))
 
-    assert strip.colour.shape == (STRIP_HEIGHT + 2 * PAD, 3 * STRIP_HEIGHT + 2 * PAD, 3)
+    assert strip.pixels.shape == (STRIP_HEIGHT + 2 * PAD, 3 * STRIP_HEIGHT + 2 * PAD, 3)
+    assert strip.pixels.dtype == np.uint8
     assert strip.colour.dtype == np.float32
     assert strip.scale == pytest.approx(STRIP_HEIGHT / 40)
 

@@ -19,6 +19,7 @@ from frametally.read.segments import (
     FLOOR_FOLLOWED,
     FLOOR_FOUND,
     Bars,
+    bare_of,
     explained,
     lit_levels,
     measure,
@@ -232,7 +233,7 @@ def test_a_right_reading_explains_its_ink_and_a_wrong_one_does_not() -> None:
     fit = find_places(strip_of("258"), mask)
     bars = measure(fit, mask)
 
-    right, wrong = explained(fit, bars, mask, "258"), explained(fit, bars, mask, "21 ")
+    right, wrong = (explained(fit, bars, mask, bare_of(fit, bars, text)) for text in ("258", "21 "))
 
     assert (right > 0.85).all()
     assert wrong[0] == pytest.approx(right[0], abs=0.05)
@@ -242,8 +243,9 @@ def test_a_right_reading_explains_its_ink_and_a_wrong_one_does_not() -> None:
 def test_a_decimal_point_is_no_ink_left_over() -> None:
     mask = Mask.parse("##.#")
     fit = find_places(strip_of("20.9", mask="##.#"), mask)
+    bars = measure(fit, mask)
 
-    assert (explained(fit, measure(fit, mask), mask, "209") > 0.8).all()
+    assert (explained(fit, bars, mask, bare_of(fit, bars, "209")) > 0.8).all()
 
 
 # --- the sign ---------------------------------------------------------------------------------------------------------

@@ -228,7 +228,7 @@ def test_probabilities_are_in_order_and_within_one(
 def test_segments_that_give_up_ask_the_text_reader_and_stay_doubtful(monkeypatch: pytest.MonkeyPatch) -> None:
     """A printed number on a display that was said to have segments: no more than even odds, however sure the text reader is."""
     given_up = Reading("", None, 0.0, Flag.UNREADABLE)
-    monkeypatch.setattr("frametally.read.reader.read_segments", lambda strip, display, known: given_up)
+    monkeypatch.setattr("frametally.read.reader.read_segments", lambda strip, display, known, view: given_up)
     reading = read_display(printed("374"), digits="###")
 
     assert (reading.text, reading.reader) == ("374", "ocr")

@@ -29,4 +29,4 @@ def data_url(pixels: np.ndarray, quality: int = 88) -> str:
 
 def crop_of(pixels: np.ndarray, corners: Corners) -> np.ndarray:
     """Give a display's region seen straight on, as the reader sees it, `uint8`."""
-    return np.clip(rectify(pixels, corners).colour, 0, 255).astype(np.uint8)
+    return rectify(pixels, corners).pixels

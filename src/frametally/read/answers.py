@@ -26,6 +26,7 @@ from frametally.read.segments import (
     FLOOR_FOLLOWED,
     FLOOR_FOUND,
     Bars,
+    bare_of,
     explained,
     measure,
     place_likelihoods,
@@ -274,13 +275,14 @@ def _spelled(
 def _answer_of(texts: list[tuple[str, str, float]], fit: Fit, bars: Bars, veiled: np.ndarray, mask: Mask) -> Answer:
     """Give what the bars spell, with what of the ink it explains and leaves out."""
     text, glyphs, _ = texts[0]
-    share = explained(fit, bars, mask, glyphs)
+    bare, inked = bare_of(fit, bars, glyphs), cv2.compare(fit.ink.map, 0.5 * bars.level, cv2.CMP_GT)
+    share = explained(fit, bars, mask, bare)
     if text.startswith("-"):
         share[: len(glyphs) - len(glyphs.lstrip())] = 1.0  # the empty places before the first digit hold the sign
-    stray = stray_ink(fit, bars, mask, glyphs, minus=text.startswith("-"))
+    stray = stray_ink(inked, bare, bars, mask, minus=text.startswith("-"))
     if not mask.sign and text[:1].isdigit():  # a minus where the mask allows none: a temperature below zero, marked without it
         stray = max(stray, sign_chance(fit, bars, len(glyphs) - len(glyphs.lstrip())))
-    return Answer(texts, fit, bars, share, stray, mask, runs_out(fit, bars, glyphs), bool(veiled.any()))
+    return Answer(texts, fit, bars, share, stray, mask, runs_out(inked, bars, glyphs), bool(veiled.any()))
 
 
 def _veiled_bars(strip: Strip, fit: Fit, bars: Bars) -> np.ndarray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import product
 
 import numpy as np
@@ -42,6 +42,7 @@ _SOFTER = 0.72
 """A search softens the ink more, and its bars explain so much less of it (median of practice nights)."""
 
 _MEAN_ALONG = np.full(ALONG, 1 / ALONG, np.float32)
+_WIDENINGS = np.array(WIDENINGS)
 _NO_WIDENING = WIDENINGS.index(0)
 _EFFORT_OF_SHIFT = (EFFORT * np.abs(SHIFTS).sum(axis=1)).astype(np.float32)[:, None]
 _EFFORT_OF_WIDENING = (EFFORT * np.abs(WIDENINGS)).astype(np.float32)[:, None]
@@ -115,16 +116,21 @@ class _Stencil:
     length: np.ndarray
     stroke: np.ndarray
 
+    @cached_property
+    def moved(self) -> np.ndarray:
+        """Those of `pixels` for places that are moved and not widened: (across, shifts, places, 7, points along)."""
+        return np.ascontiguousarray(self.pixels[:, _NO_WIDENING])
+
     def measure(self, flat: np.ndarray) -> tuple[Bars, float]:
         """Give the bars, and how much squared ink those of the best digits explain."""
         places = np.arange(len(self.stroke))
-        _, lit = _sampled(flat, self.pixels[:, _NO_WIDENING])
+        _, lit = _sampled(flat, self.moved)
         level = float(typical_level(lit[len(lit) // 2][None])[0])
         shift = (_explained(lit, self.length, level) - _EFFORT_OF_SHIFT).argmax(axis=0)
         profile, lit = _sampled(flat, self.pixels[:, :, shift, places])
         explained = _explained(lit, self.length, level)
         wider = (explained - _EFFORT_OF_WIDENING).argmax(axis=0)
-        x = self.x + SHIFTS[shift, 0, None, None] + self.spread * np.array(WIDENINGS)[wider, None, None]
+        x = self.x + SHIFTS[shift, 0, None, None] + self.spread * _WIDENINGS[wider, None, None]
         y = self.y + SHIFTS[shift, 1, None, None]
         bars = Bars(lit[wider, places].astype(np.float64), profile[wider, places].astype(np.float64), x, y, self.stroke)
         return bars, float((explained[wider, places] * self.stroke).sum()) / STRIP_HEIGHT

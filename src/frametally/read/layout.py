@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -59,7 +60,11 @@ class Mask:
     breaks: tuple[int, ...]
     marks: str
 
+    def __hash__(self) -> int:
+        return hash(self.text)  # the rest follows from it
+
     @classmethod
+    @lru_cache(maxsize=256)
     def parse(cls, text: str) -> Mask:
         """Take a mask such as "-##.#" apart; `model.Display` has checked its form."""
         sign = text.startswith("-")

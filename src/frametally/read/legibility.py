@@ -210,7 +210,7 @@ def _crossing(profile: np.ndarray, index: int, level: float) -> float:
 
 def _boxes(strip: Strip, corners: Corners, bars: Bars, digits: np.ndarray) -> tuple[Corners, ...]:
     """Give the corners of every place that shows a digit. [px of the photo]"""
-    rows, columns = strip.colour.shape[0] - 2 * PAD, strip.colour.shape[1] - 2 * PAD
+    rows, columns = strip.pixels.shape[0] - 2 * PAD, strip.pixels.shape[1] - 2 * PAD
     straight = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32) + PAD
     back = cv2.getPerspectiveTransform(straight, np.asarray(corners, np.float32))
     boxes = []

@@ -34,7 +34,7 @@ STRIDE = 4
 """Columns of the input per column of the output."""
 
 WIDTH_STEP = 16
-"""Inputs are filled up to a multiple of this width, as those were that the net learnt from. [px]"""
+"""What the net learns from is filled up to a multiple of this width. [px]"""
 
 MOST_COLUMNS = 448
 
@@ -51,18 +51,18 @@ def prepare(strip: Strip) -> np.ndarray:
     light's level nor its gradient matters; the third how colourful each point is, since the pale bodies of unlit red bars can
     be as bright as lit ones. Light and dark digits are not told apart: the net sees both.
     """
-    columns = min(max(round(strip.colour.shape[1] * ROWS / strip.colour.shape[0]), 8), MOST_COLUMNS)
+    columns = min(max(round(strip.pixels.shape[1] * ROWS / strip.pixels.shape[0]), 8), MOST_COLUMNS)
     small = cv2.resize(strip.colour, (columns, ROWS), interpolation=cv2.INTER_AREA)
     grey = strip.along_axis(small)
     low, span = _range(grey, 2.0)
     off = grey - cv2.blur(grey, _AROUND, borderType=cv2.BORDER_REPLICATE)
     spread = cv2.blur(off * off, _AROUND, borderType=cv2.BORDER_REPLICATE)
     unrest = np.sqrt(np.maximum(spread, 0)) + np.float32(0.04 * span + 0.3)
-    blue, green, red = cv2.split(small)
-    colourful = cv2.max(cv2.max(blue, green), red) - cv2.min(cv2.min(blue, green), red)
+    blue, green, red = small[..., 0], small[..., 1], small[..., 2]
+    colourful = np.maximum(np.maximum(blue, green), red) - np.minimum(np.minimum(blue, green), red)
     least, reach = _range(colourful, 40.0)
     planes = np.array([(grey - low) * (170 / span) + 42.5, off / unrest * 50 + 127.5, (colourful - least) * (170 / reach) + 42.5])
-    return np.clip(np.rint(planes), 0, 255).astype(np.uint8)
+    return np.clip(np.rint(planes, out=planes), 0, 255, out=planes).astype(np.uint8)
 
 
 _AROUND = (27, 27)
@@ -76,11 +76,11 @@ def _range(values: np.ndarray, least: float) -> tuple[float, float]:
 
 
 def fill_up(planes: np.ndarray) -> np.ndarray:
-    """Give the net's input, middle grey at the right up to the next usual width: float32, (1, PLANES, ROWS, columns)."""
+    """Give the net's input, middle grey at the right up to a multiple of STRIDE: float32, (1, PLANES, ROWS, columns)."""
     columns = planes.shape[2]
-    filled = np.full((1, *planes.shape[:2], -(-columns // WIDTH_STEP) * WIDTH_STEP), 0.5, np.float32)
-    filled[0, :, :, :columns] = planes * np.float32(1 / 255)
-    return filled - np.float32(0.5)
+    filled = np.zeros((1, *planes.shape[:2], -(-columns // STRIDE) * STRIDE), np.float32)
+    filled[0, :, :, :columns] = planes * np.float32(1 / 255) - np.float32(0.5)
+    return filled
 
 
 @lru_cache(maxsize=1)
@@ -145,6 +145,10 @@ class View:
         """Every output column's chance of every sign, as `column_chances` gives them."""
         return column_chances(prepare(self._strip))
 
+    def look(self) -> None:
+        """Look now: where several strips wait, one after the other is quicker."""
+        _ = self.chances
+
     def read(self, masks: Mask | Sequence[Mask], words: Sequence[str]) -> list[tuple[str, float]]:
         """Give (text, probability), as `read_network` does; of several masks, whichever the points seen speak for."""
         masks = (masks,) if isinstance(masks, Mask) else tuple(masks)
@@ -155,4 +159,4 @@ class View:
 
     def sightings(self, mask: Mask, texts: Iterable[str]) -> list[Sighting]:
         """Give where the digits of each number stand, as `sightings` does."""
-        return sightings(self.chances, self._strip.colour.shape[1], mask, texts)
+        return sightings(self.chances, self._strip.pixels.shape[1], mask, texts)

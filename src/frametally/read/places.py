@@ -120,10 +120,9 @@ def _inks(strip: Strip, dark: bool | None, contrast: float) -> list[Ink]:
 
 def levelled(ink: Ink) -> Ink:
     """Bring the ground to zero: on a faint display the ground was fitted to the noise's tips, and all of it looks like ink."""
-    rows, columns = ink.map.shape
-    small = cv2.resize(
-        ink.map[PAD:-PAD, PAD:-PAD], (max(columns // 4, 4), max(rows // 4, 4)), interpolation=cv2.INTER_AREA
-    ).ravel()
+    inner = ink.map[PAD:-PAD, PAD:-PAD]
+    rows, columns = inner.shape[0] // 4, inner.shape[1] // 4
+    small = cv2.resize(inner[: 4 * rows, : 4 * columns], (columns, rows), interpolation=cv2.INTER_AREA).ravel()
     base = min(float(np.partition(small, small.size * 3 // 10)[small.size * 3 // 10]), 0.6)
     if base < _LEVEL_ENOUGH:
         return ink

@@ -50,14 +50,20 @@ class Reader:
         Those that have no place there are not looked at; of those that have one and may be covered all the same, only what
         `behind` lets through counts.
         """
+        placed = [display for display in self._displays if placement.corners.get(display.key) is not None]
+        strips = {display.key: rectify(image, placement.corners[display.key]) for display in placed}
+        views = {key: View(strip) for key, strip in strips.items()}
+        for display in placed:
+            if display.kind == "segments":
+                views[display.key].look()
         readings = {}
         for display in self._displays:
-            corners, covered = placement.corners.get(display.key), display.key in placement.covered
-            if corners is None:
-                readings[display.key] = Reading("", None, 0.0, Flag.HIDDEN if covered else Flag.LOST)
+            key, covered = display.key, display.key in placement.covered
+            if key not in strips:
+                readings[key] = Reading("", None, 0.0, Flag.HIDDEN if covered else Flag.LOST)
                 continue
-            reading = read_strip(rectify(image, corners), display, self._known[display.key])
-            readings[display.key] = behind(reading, display) if covered else reading
+            reading = read_strip(strips[key], display, self._known[key], views[key])
+            readings[key] = behind(reading, display) if covered else reading
         return readings
 
     def taught(self, lessons: Mapping[str, Lesson]) -> Reader:
@@ -155,11 +161,11 @@ def study(strip: Strip, display: Display, known: Known | None, text: str) -> Sig
     )
 
 
-def read_strip(strip: Strip, display: Display, known: Known | None = None) -> Reading:
+def read_strip(strip: Strip, display: Display, known: Known | None = None, view: View | None = None) -> Reading:
     """Read a display that was seen straight on, with the reader its `kind` asks for, and Tesseract where segments give up."""
     if display.kind == "text":
         return _read_text(strip, display)
-    reading = read_segments(strip, display, known)
+    reading = read_segments(strip, display, known, view)
     gave_up = reading.flag is Flag.UNREADABLE or (reading.flag is not Flag.BLANK and reading.confidence < GIVEN_UP)
     if not gave_up:
         return reading
@@ -185,20 +191,26 @@ def _read_text(strip: Strip, display: Display) -> Reading:
     return Reading(answer.text, number(answer.text), answer.confidence, flag, rivals, "ocr")
 
 
-def read_segments(strip: Strip, display: Display, known: Known | None = None) -> Reading:
-    """Read a seven-segment display that was seen straight on.
+def read_segments(strip: Strip, display: Display, known: Known | None = None, view: View | None = None) -> Reading:
+    """Read a seven-segment display that was seen straight on; the network's `view` of it may be there already.
 
     Where the mask is a list, every mask is tried; the one whose points are seen counts.
     """
-    best, network = _looked_at(strip, display, _words(display), known, hasty=True)
+    best, network = _looked_at(strip, display, _words(display), known, view, hasty=True)
     return judge(best, network, display, known, np.count_nonzero(strip.clipped) / strip.clipped.size)
 
 
 def _looked_at(
-    strip: Strip, display: Display, words: tuple[str, ...], known: Known | None, *, hasty: bool = False
+    strip: Strip,
+    display: Display,
+    words: tuple[str, ...],
+    known: Known | None,
+    view: View | None = None,
+    *,
+    hasty: bool = False,
 ) -> tuple[Answer, list[tuple[str, float]]]:
     """Give what the bars say with the fittest mask, and what the network says of all masks."""
-    view = View(strip)
+    view = view or View(strip)
     answers = with_every_mask(strip, display, words, known, view, hasty=hasty)
     seen = view.read([answer.mask for answer in answers], words)
     return fittest(answers, seen), seen

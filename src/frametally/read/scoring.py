@@ -53,11 +53,10 @@ class Tuning:
 def weigh(scores: Iterable[tuple[str, float]], tuning: Tuning) -> list[tuple[str, float]]:
     """Turn scores of texts (the net's own probabilities) into honest probabilities, best first."""
     ranked = sorted(scores, key=lambda item: (-item[1], item[0]))
-    values = np.array([score for _, score in ranked] + [tuning.leak * max(1 - sum(score for _, score in ranked), 0.0)])
-    logs = np.log(np.maximum(values, 1e-300)) / tuning.temperature
-    shares = np.exp(logs - logs.max())
-    shares *= (1 - tuning.slip) / shares.sum()
-    return [(text, float(share)) for (text, _), share in zip(ranked[:_KEPT], shares, strict=False)]
+    rest = tuning.leak * max(1 - sum(score for _, score in ranked), 0.0)
+    shares = [score ** (1 / tuning.temperature) for score in [*(score for _, score in ranked), rest]]
+    total = max(sum(shares), 1e-300) / (1 - tuning.slip)
+    return [(text, share / total) for (text, _), share in zip(ranked[:_KEPT], shares, strict=False)]
 
 
 def text_scores(chances: np.ndarray, masks: Mask | Sequence[Mask], words: Sequence[str]) -> list[tuple[str, float]]:
@@ -72,10 +71,12 @@ def text_scores(chances: np.ndarray, masks: Mask | Sequence[Mask], words: Sequen
         rows += [row.without_marks for row in rows if row.marks]  # another string of signs, so that no way is counted twice
     else:
         rows = list(dict.fromkeys(replace(row, strays=False) for row in rows))
-    rows += _rows_of_words(tuple(words))
     emitted = chances @ _GROUPS
-    anywhere = np.minimum(emitted.sum(axis=0), 1.0).tolist()  # a row is no likelier than that each of its signs stands somewhere
-    rows = [row for row in rows if math.prod([anywhere[kind] for kind in row.course.signs]) >= _LEAST_CHANCE]
+    anywhere = np.minimum(emitted.sum(axis=0), 1.0)  # a row is no likelier than that each of its signs stands somewhere
+    there = anywhere.tolist()
+    rows = [row for row in rows if math.prod([there[kind] for kind in row.course.signs]) >= _LEAST_CHANCE]
+    of_words, signs = _rows_of_words(tuple(words))
+    rows += [of_words[index] for index in np.flatnonzero(anywhere[signs].prod(axis=1) >= _LEAST_CHANCE).tolist()]
     totals: dict[str, float] = {}
     if rows:
         for row, score in zip(rows, _forward(emitted, rows).tolist(), strict=True):
@@ -96,7 +97,7 @@ def _give_words_their_own(totals: dict[str, float], mask: Mask, words: tuple[str
 def _numbers_in_words(mask: Mask, words: tuple[str, ...]) -> list[tuple[str, str, float]]:
     """Give (word, number, share): the words that leave a number where their letters are passed over, and how readily they do."""
     found = []
-    for row in _rows_of_words(words):
+    for row in _rows_of_words(words)[0]:
         digits = [next((sign for sign in signs if sign.isdigit()), "") for signs in row.signs]
         passed_over = digits.count("")
         if passed_over and 0 < len(digits) - passed_over <= mask.places:
@@ -105,9 +106,12 @@ def _numbers_in_words(mask: Mask, words: tuple[str, ...]) -> list[tuple[str, str
 
 
 @lru_cache(maxsize=64)
-def _rows_of_words(words: tuple[str, ...]) -> list[Row]:
+def _rows_of_words(words: tuple[str, ...]) -> tuple[list[Row], np.ndarray]:
+    """Give the words' rows, the empty one's last, and the signs of each, (rows, most signs), filled up with what is anywhere."""
     rows = [Row(word, tuple(_SPELLINGS.get(letter, letter) for letter in word), False) for word in _usable(words)]
-    return [*rows, Row("", (), False)]
+    rows.append(Row("", (), False))
+    most = max(len(row.signs) for row in rows)
+    return rows, np.array([[*row.course.signs, *[_KINDS[SIGNS]] * (most - len(row.signs))] for row in rows], np.intp)
 
 
 @dataclass(frozen=True)
@@ -163,9 +167,10 @@ def _usable(words: Sequence[str]) -> list[str]:
 
 def _without_empty_columns(chances: np.ndarray) -> np.ndarray:
     """Leave out columns that surely hold nothing, but for one between those that hold something: they change no score."""
-    empty = chances[:, BLANK] > 1 - 1e-4
-    again = empty & np.concatenate([[True], empty[:-1]])
-    return chances[~again] if not again.all() else chances[:1]
+    held = chances[:, BLANK] <= 1 - 1e-4
+    kept = held.copy()
+    kept[1:] |= held[:-1]
+    return chances[kept] if held.any() else chances[:1]
 
 
 def _proposals(chances: np.ndarray, mask: Mask) -> list[tuple[bool, str]]:
@@ -192,14 +197,14 @@ def _stretches(chances: np.ndarray, nothing: np.ndarray) -> list[list[tuple[int,
     best = chances.argmax(axis=1)
     starts = np.flatnonzero(held & ~np.concatenate([[False], held[:-1] & (best[1:] == best[:-1])]))
     found = []
-    for start in starts:
+    for start in starts.tolist():
         end = start + 1
         while end < len(held) and held[end] and best[end] == best[start]:
             end += 1
-        missed = np.multiply.reduce(1 - chances[start:end]).tolist()
+        missed = (1 - chances[start:end]).prod(axis=0).tolist()
         likely = sorted(range(len(missed)), key=missed.__getitem__)[:3]
         options = [(index, 1 - missed[index]) for index in likely if missed[index] < 1 - 1e-4]
-        found.append([*options, (-1, max(float(np.multiply.reduce(nothing[start:end])), 0.01))])
+        found.append([*options, (-1, max(float(nothing[start:end].prod()), 0.01))])
     return found
 
 
@@ -267,7 +272,7 @@ def _groups() -> tuple[dict[str | tuple[bool, bool, bool], int], np.ndarray]:
     A kind is a string of signs, each of which will do, or (number, strays, beside): none of the signs of such a row, between
     or beside them. The first column is no kind: nothing at all may stand there.
     """
-    strings = dict.fromkeys([*SIGNS, *_SPELLINGS.values(), ".:"])
+    strings = dict.fromkeys([*SIGNS, *_SPELLINGS.values(), ".:", SIGNS])
     weights = [np.zeros(len(SIGNS)), *(np.isin(list(SIGNS), list(string)).astype(float) for string in strings)]
     kinds: dict[str | tuple[bool, bool, bool], int] = {string: index for index, string in enumerate(strings, start=1)}
     nothing = Nothing.of(np.eye(len(SIGNS)))

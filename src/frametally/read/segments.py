@@ -86,7 +86,7 @@ _SOFT = 0.012 * STRIP_HEIGHT
 
 def softened(ink: Ink) -> np.ndarray:
     """Give the map of ink as bars are measured on it."""
-    return cv2.GaussianBlur(np.clip(ink.map, -0.3, 1.3), (0, 0), _SOFT)
+    return cv2.GaussianBlur(np.clip(ink.map, -0.3, 1.3), (7, 7), _SOFT)
 
 
 def measure(fit: Fit, mask: Mask) -> Bars:
@@ -182,8 +182,23 @@ def lit_levels(lit: np.ndarray) -> np.ndarray:
     return np.minimum(np.maximum(own, 0.62 * display), 1.15 * display)
 
 
-def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
-    """Give, for every place, how much of the ink in and around it lies on the bars of this reading: (places,), 0 to 1.
+def bare_of(fit: Fit, bars: Bars, glyphs: str) -> np.ndarray:
+    """Tell where on the strip no bar of a reading is, nor its edge: uint8, 1 there and 0 elsewhere."""
+    bare = np.ones(fit.ink.map.shape, np.uint8)
+    for ends, stroke, shape in zip(bars.ends, bars.stroke.tolist(), shapes_of(glyphs, bars), strict=True):
+        if shape.any():
+            cv2.polylines(bare, list(ends[shape]), False, 0, max(3, round(_BREADTH * stroke)))
+    return bare
+
+
+_BREADTH = 2.2
+"""How broad a bar is with its edges, over its thickness."""
+
+
+def explained(fit: Fit, bars: Bars, mask: Mask, bare: np.ndarray) -> np.ndarray:
+    """Give, for every place, how much of the ink in and around it lies on the bars of a reading: (places,), 0 to 1.
+
+    `bare` is where these are not, as `bare_of` gives it.
 
     What is left over is measured against the place's own ink, or against two fifths of the fullest place's where that is
     more: a little dirt in an empty place does not count. Nor does the decimal point.
@@ -191,9 +206,7 @@ def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
     energy = np.clip(fit.ink.map, 0, 1.2)
     energy *= energy
     _wipe_points(energy, bars, mask)
-    bare = np.ones(energy.shape, np.uint8)
-    _paint(bare, bars, shapes_of(glyphs, bars), 2.1, 0)
-    inside, spare = np.zeros(len(glyphs)), np.zeros(len(glyphs))
+    inside, spare = np.zeros(mask.places), np.zeros(mask.places)
     rows, columns = energy.shape
     for place, ends in enumerate(bars.ends):
         hull = cv2.convexHull(ends.reshape(-1, 2))
@@ -204,31 +217,28 @@ def explained(fit: Fit, bars: Bars, mask: Mask, glyphs: str) -> np.ndarray:
         left, top = max(left - room, 0), max(top - room, 0)
         if left >= columns or top >= rows or right <= 0 or bottom <= 0:
             continue
-        part, unpainted = energy[top:bottom, left:right], bare[top:bottom, left:right]
+        part = energy[top:bottom, left:right]
         cell = np.zeros(part.shape, np.uint8)
         hull -= np.array((left, top), np.int32)
         cv2.fillConvexPoly(cell, hull, 1)
         cv2.polylines(cell, [hull], True, 1, thickness)
-        inside[place] = _sum(part, cell)
-        spare[place] = _sum(part, cell & unpainted)
+        inside[place] = cv2.norm(part, cv2.NORM_L1, cell)
+        spare[place] = cv2.norm(part, cv2.NORM_L1, cell & bare[top:bottom, left:right])
     return 1 - spare / np.maximum(np.maximum(inside, 0.4 * inside.max()), 1e-6)
 
 
-def _sum(values: np.ndarray, chosen: np.ndarray) -> float:
-    return cv2.mean(values, chosen)[0] * cv2.countNonZero(chosen)
+def stray_ink(inked: np.ndarray, bare: np.ndarray, bars: Bars, mask: Mask, *, minus: bool) -> float:
+    """Give the largest blot between and left of the digits that a reading leaves out, as a share of a bar's area.
 
-
-def stray_ink(fit: Fit, bars: Bars, mask: Mask, glyphs: str, *, minus: bool) -> float:
-    """Give the largest blot between and left of the digits that this reading leaves out, as a share of a bar's area.
+    `inked` is where the strip shows ink, uint8, more than 0 there, `bare` where the reading has no bar, as `bare_of` gives it.
 
     Such a blot may be a leading 1 that fell between two places, which would make 12 a 2. Only what is as high as a quarter of
     a digit counts, and stands in the digits' own rows; right of the last full-size place stand unit signs. Where the reading
     has a `minus`, level strokes at half height are left out.
     """
-    spare = cv2.compare(fit.ink.map, 0.5 * bars.level, cv2.CMP_GT)
-    _paint(spare, bars, shapes_of(glyphs, bars), 2.4, 0)
+    spare = cv2.bitwise_and(inked, bare)
     _wipe_points(spare, bars, mask)
-    last = len(glyphs) - 1 - (mask.after or 0)
+    last = mask.places - 1 - (mask.after or 0)
     top, bottom = bars.rows[last][0], bars.rows[last][3]
     height, stroke = bottom - top, float(bars.stroke[last])
     end = max(round(max(bars.rights[last][1:3]) + stroke), 0)
@@ -245,15 +255,6 @@ def stray_ink(fit: Fit, bars: Bars, mask: Mask, glyphs: str, *, minus: bool) -> 
 def shapes_of(glyphs: str, bars: Bars) -> list[np.ndarray]:
     """Give the bars that make up every glyph, in the variant that fits what was measured best: bool, (7,) each."""
     return [likeliest_shape(glyph, lit) for glyph, lit in zip(glyphs, bars.lit, strict=True)]
-
-
-def _paint(picture: np.ndarray, bars: Bars, shapes: list[np.ndarray], strokes: float, value: int) -> None:
-    """Paint the bars of a reading, `strokes` times as broad as they are, with a value."""
-    for place, shape in enumerate(shapes):
-        if shape.any():
-            cv2.polylines(
-                picture, list(bars.ends[place][shape]), False, value, max(3, round(strokes * float(bars.stroke[place])))
-            )
 
 
 def _wipe_points(energy: np.ndarray, bars: Bars, mask: Mask) -> None:

@@ -45,9 +45,10 @@ def candidates(
     for text in asked:
         if all(text != one for one, _ in ranked) and (found := _score_of(text, rows, mask, signs)):
             ranked.append((text, found))
-    scores = np.array([score for _, (score, _) in ranked])
-    total = max(_log_of_everything(likelihoods), float(np.logaddexp.reduce(scores)))
-    return [(text, glyphs, float(np.exp(score - total))) for text, (score, glyphs) in ranked]
+    highest = max(score for _, (score, _) in ranked)
+    all_ranked = highest + math.log(sum(math.exp(score - highest) for _, (score, _) in ranked))
+    total = max(_log_of_everything(likelihoods), all_ranked)
+    return [(text, glyphs, math.exp(score - total)) for text, (score, glyphs) in ranked]
 
 
 def _signed(numbers: list[tuple[str, float]], signs: np.ndarray | None) -> list[tuple[str, str, float]]:
@@ -84,11 +85,16 @@ def _log_of_everything(likelihoods: np.ndarray) -> float:
 
     Digits and blanks count fully, letters a twentieth, bars that form no sign a fiftieth.
     """
-    chances = np.exp(likelihoods[:, DISTINCT])
-    usual = chances[:, USUAL].sum(axis=1)
-    letters = chances[:, ~USUAL].sum(axis=1)
-    no_sign = np.clip(1 - usual - letters, 0, 1)
-    return float(np.log(usual + 0.05 * letters + 0.02 * no_sign).sum())
+    total = 0.0
+    for usual, letters in (np.exp(likelihoods) @ _KINDS).tolist():
+        no_sign = min(max(1 - usual - letters, 0.0), 1.0)
+        total += math.log(usual + 0.05 * letters + 0.02 * no_sign)
+    return total
+
+
+_KINDS = np.zeros((len(GLYPHS), 2))
+_KINDS[DISTINCT, np.where(USUAL, 0, 1)] = 1
+"""Which glyphs are the usual ones of numbers, and which are letters that no digit looks like: (glyphs, 2)."""
 
 
 def _numbers(rows: list[list[float]], mask: Mask, width: int) -> list[tuple[str, float]]:

@@ -80,7 +80,7 @@ def tightness(image: np.ndarray, corners: Corners, *, dark: bool, sign: bool, ot
     aside, above = ROOM_ASIDE * height / max(width, 1.0), ROOM_ABOVE
     wider = _widened(corners, aside, above)
     strip = rectify(image, wider)
-    rows, columns = strip.colour.shape[0] - 2 * PAD, strip.colour.shape[1] - 2 * PAD
+    rows, columns = strip.pixels.shape[0] - 2 * PAD, strip.pixels.shape[1] - 2 * PAD
     top, bottom = (round(PAD + rows * share) for share in (above / (1 + 2 * above), (1 + above) / (1 + 2 * above)))
     left, right = (round(PAD + columns * share) for share in (aside / (1 + 2 * aside), (1 + aside) / (1 + 2 * aside)))
     ink = cv2.GaussianBlur(levelled(ink_of(strip, dark=dark)).map, (0, 0), 0.01 * STRIP_HEIGHT)

@@ -10,12 +10,11 @@ witnesses make it (measured on 1,500 other drawn displays: calibration error 0.7
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
-
-import numpy as np
 
 from frametally.errors import FrametallyError
 
@@ -86,14 +85,14 @@ def agree(bars: Rated, network: Rated, weights: Weights | None = None, *, veiled
 def pool(bars: Rated, network: Rated, weights: Weights) -> list[tuple[str, float]]:
     """Pool two readers' probabilities; what is missing to 1 belongs to none of the texts."""
     ours, theirs = dict(bars), dict(network)
-    texts = sorted({*ours, *theirs})
-    first = np.array([*(ours.get(text, 0.0) for text in texts), max(1 - sum(ours.values()), 0.0)])
-    second = np.array([*(theirs.get(text, 0.0) for text in texts), max(1 - sum(theirs.values()), 0.0)])
-    scores = weights.bars * np.log(first + weights.bars_slip) + weights.network * np.log(second + weights.network_slip)
-    scores[-1] += weights.neither
-    shares = np.exp(scores - scores.max())
-    shares *= weights.surest / shares.sum()
-    return sorted(zip(texts, shares[:-1].tolist(), strict=True), key=lambda item: (-item[1], item[0]))
+
+    def weigh(first: float, second: float) -> float:
+        return (first + weights.bars_slip) ** weights.bars * (second + weights.network_slip) ** weights.network
+
+    shares = {text: weigh(ours.get(text, 0.0), theirs.get(text, 0.0)) for text in {*ours, *theirs}}
+    rest = weigh(max(1 - sum(ours.values()), 0.0), max(1 - sum(theirs.values()), 0.0)) * math.exp(weights.neither)
+    total = (sum(shares.values()) + rest) / weights.surest
+    return sorted(((text, share / total) for text, share in shares.items()), key=lambda item: (-item[1], item[0]))
 
 
 @lru_cache(maxsize=1)

@@ -198,7 +198,7 @@ def _closer(strip: Strip, line: Line | None) -> Strip:
     room = _AROUND * line.height
     top, right = line.above + line.top, line.left + line.ink.shape[1]
     rows = slice(max(0, round(top - room)), round(top + line.height + room))
-    return replace(strip, colour=strip.colour[rows, max(0, round(line.left - room)) : round(right + room)])
+    return replace(strip, pixels=strip.pixels[rows, max(0, round(line.left - room)) : round(right + room)])
 
 
 def _network(strip: Strip, masks: Sequence[Mask], words: Sequence[str]) -> list[tuple[str, float]]:
