@@ -95,9 +95,7 @@ def bare_tesseract(image: np.ndarray) -> tuple[str, float]:
 
 def straight(strip: Strip) -> np.ndarray:
     """Give the region as a picture for other recognisers: uint8, (rows, columns, 3), BGR."""
-    inside = strip.colour[PAD:-PAD, PAD:-PAD]
-    page = np.clip(np.rint(inside), 0, 255).astype(np.uint8)
-    return cv2.copyMakeBorder(page, 12, 12, 12, 12, cv2.BORDER_REPLICATE)
+    return cv2.copyMakeBorder(strip.pixels[PAD:-PAD, PAD:-PAD], 12, 12, 12, 12, cv2.BORDER_REPLICATE)
 
 
 # --- recognisers that may be installed -----------------------------------------------------------------------------------
