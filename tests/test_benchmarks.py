@@ -122,6 +122,38 @@ def test_a_figure_of_calibration_is_what_its_definition_gives(bench: Bench) -> N
     assert reliability.bins([(1.0, True)])[-1].count == 1
 
 
+# --- very many photos -----------------------------------------------------------------------------------------------------
+
+
+def journal_of(path: Path, many: ModuleType, readings: list[str]) -> Path:
+    """Write a journal whose photos, one after the other, have these readings."""
+    records = [{"frame": many.name_of(number), "readings": {"co_ppm": text}} for number, text in enumerate(readings)]
+    path.write_text("\n".join(json.dumps(line) for line in [{"kind": "head"}, *records, {"lessons": {}}]), encoding="utf-8")
+    return path
+
+
+def test_very_many_photos_are_as_many_as_asked_for_and_mostly_the_same_ones(bench: Bench, tmp_path: Path) -> None:
+    many = bench("many")
+    (tmp_path / "night").mkdir()
+
+    calibration, different = many.draw_small(tmp_path / "night", 150)
+
+    photos = sorted((tmp_path / "night").iterdir())
+    assert len(photos) == 150
+    assert len({photo.read_bytes() for photo in photos}) == different < 150
+    assert calibration.exists()
+
+
+def test_a_photo_that_was_left_out_or_read_unlike_its_copies_stops_the_count(bench: Bench, tmp_path: Path) -> None:
+    many = bench("many")
+
+    assert many.check(journal_of(tmp_path / "journal.jsonl", many, ["1", "2", "1", "2"]), 4, 2) == 4
+    with pytest.raises(SystemExit, match="1 photos have no record"):
+        many.check(journal_of(tmp_path / "journal.jsonl", many, ["1", "2", "1"]), 4, 2)
+    with pytest.raises(SystemExit, match=r"1 another than their like.*small_000004"):
+        many.check(journal_of(tmp_path / "journal.jsonl", many, ["1", "2", "1", "3"]), 4, 2)
+
+
 # --- every section ------------------------------------------------------------------------------------------------------
 
 

@@ -192,7 +192,7 @@ def _read_again(
             waiting[index] = left
     if not waiting:
         return
-    log.info("Reading %d doubtful frames again, with what the night taught.", len(waiting))
+    log.info("Looking again at %d frames whose displays were doubtful or not found.", len(waiting))
 
     done = total - len(waiting)
     stood = _stood(eyes, frames, records, waiting, around, engine)

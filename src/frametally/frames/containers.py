@@ -187,17 +187,21 @@ def _heif_tags(stream: BinaryIO) -> Tags:
 
 def _exif_item(stream: BinaryIO, start: int, end: int) -> int | None:
     """Give the number of the item that holds the EXIF block."""
-    stream.seek(start)
-    skip = 4 + (2 if stream.read(1) == b"\0" else 4)
-    for name, body, stop in boxes(stream, start + skip, end):
-        if name != b"infe":
-            continue
-        stream.seek(body)
-        entry = stream.read(min(stop - body, 16))
+    for entry in _item_entries(stream, start, end):
         wide = entry[:1] == b"\3"
         if entry[10:14] == b"Exif" if wide else entry[8:12] == b"Exif":
             return int.from_bytes(entry[4:8] if wide else entry[4:6], "big")
     return None
+
+
+def _item_entries(stream: BinaryIO, start: int, end: int) -> Iterator[bytes]:
+    """Give what the item information box, whose body lies between two places, says of each item: the body of its `infe` box."""
+    stream.seek(start)
+    skip = 4 + (2 if stream.read(1) == b"\0" else 4)
+    for name, body, stop in boxes(stream, start + skip, end):
+        if name == b"infe":
+            stream.seek(body)
+            yield stream.read(stop - body)
 
 
 def unreadable_item(stream: BinaryIO) -> bool:
@@ -208,13 +212,7 @@ def unreadable_item(stream: BinaryIO) -> bool:
     end = _length_of(stream)
     meta = _find(stream, 0, end, b"meta")
     items = _find(stream, meta[0] + 4, meta[1], b"iinf") if meta else None
-    if items is None:
-        return False
-    stream.seek(items[0])
-    skip = 4 + (2 if stream.read(1) == b"\0" else 4)
-    for name, body, stop in boxes(stream, items[0] + skip, items[1]):
-        stream.seek(body)
-        entry = stream.read(stop - body) if name == b"infe" else b""
+    for entry in _item_entries(stream, *items) if items else ():
         try:
             entry[10 if entry[:1] == b"\3" else 8 :].decode()
         except UnicodeDecodeError:
