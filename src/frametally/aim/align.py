@@ -12,6 +12,7 @@ E. M. Ronchetti, Robust Statistics, 2nd ed., Wiley 2009.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -47,6 +48,13 @@ class Template:
     weights: Floats
     centre: npt.NDArray[np.float64]
     reach: float
+
+    @cached_property
+    def plane_slopes(self) -> Floats:
+        """The slopes with four more: change of the value with stretch, slant, and turns about the upright and the level axis."""
+        u, v = ((self.points - self.centre) / self.reach).T.astype(np.float32)
+        gx, gy, size, _ = self.slopes
+        return np.asarray([*self.slopes, gx * u - gy * v, gx * v + gy * u, size * u, size * v], np.float32)
 
 
 def pick_points(level: Level, weight: Floats, most: int, tiles: int) -> Template:
@@ -161,7 +169,7 @@ def align_plane(
     if len(template.points) < 12:
         return guess
     trust = template.weights if weights is None else template.weights * weights
-    slopes = _plane_slopes(template)
+    slopes = template.plane_slopes
     motion, gone = np.vstack([guess, [0.0, 0.0, 1.0]]), np.zeros(len(slopes))
     for spread in SPREADS[1:]:
         for _ in range(steps):
@@ -183,13 +191,6 @@ def align_plane(
             if size < STILL_PX:
                 break
     return motion
-
-
-def _plane_slopes(template: Template) -> Floats:
-    """Give the slopes with four more: change of the value with stretch, slant, and turns about the upright and the level axis."""
-    u, v = ((template.points - template.centre) / template.reach).T.astype(np.float32)
-    gx, gy, size, _ = template.slopes
-    return np.asarray([*template.slopes, gx * u - gy * v, gx * v + gy * u, size * u, size * v], np.float32)
 
 
 def _plane(step: npt.NDArray[np.float64], template: Template) -> Plane:

@@ -7,13 +7,14 @@ hand takes whole sides of them away. So the surroundings are judged side by side
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from frametally.aim.align import Template, look_up
 from frametally.aim.border import FOREIGN_SHARE, Change
-from frametally.aim.fields import Bounds, Floats, Similarity, move
+from frametally.aim.fields import Bounds, Floats, Level, Similarity, glare_of, move
 
 Edges = npt.NDArray[np.complex64]
 
@@ -48,20 +49,25 @@ class Patch:
     sector: npt.NDArray[np.intp]
     field: npt.NDArray[np.intp]
 
+    @cached_property
+    def energy(self) -> float:
+        """The most that all its edges together could agree."""
+        return float((self.template.weights * np.abs(self.edges) ** 2).sum(dtype=np.float64))
+
 
 @dataclass(frozen=True)
 class Scene:
-    """What judging needs of one level of a frame: squeezed gradients as (h, w, 2) float32, and 1 where it is burnt out; `seen`
-    where there is something to be seen."""
+    """What judging needs of one level of a frame: squeezed gradients as (h, w, 2) float32, and 1 where it is burnt out, if it is
+    anywhere; `seen` where there is something to be seen."""
 
     edges: Floats
-    glare: Floats
+    glare: Floats | None
     seen: Bounds
 
     @classmethod
-    def build(cls, edges: Edges, glare: npt.NDArray[np.bool_], seen: Bounds) -> Scene:
+    def build(cls, edges: Edges, level: Level) -> Scene:
         """Lay out the pictures for looking up."""
-        return cls(edges.view(np.float32).reshape(*edges.shape, 2), glare.astype(np.float32), seen)
+        return cls(edges.view(np.float32).reshape(*edges.shape, 2), glare_of(level.log), level.seen)
 
 
 @dataclass(frozen=True)
@@ -140,17 +146,15 @@ def judge_twice(patch: Patch, scene: Scene, motion: Similarity) -> tuple[Match, 
 
 
 def _match(patch: Patch, agreement: Floats, outline: Floats, expected: Floats) -> Match:
-    template = patch.template
-    all_expected = float((template.weights * np.abs(patch.edges) ** 2).sum(dtype=np.float64))
     total = float(expected.sum(dtype=np.float64))
-    seen = total / max(all_expected, 1e-9)
+    seen = total / max(patch.energy, 1e-9)
     if seen < LEAST_SHARE:
         return Match(0.0, seen, 1.0, 0.0)
     share = float(agreement.sum(dtype=np.float64)) / total
     shape = float(outline.sum(dtype=np.float64)) / total
     sums, totals = np.bincount(patch.sector, agreement, SECTORS), np.bincount(patch.sector, expected, SECTORS)
     # A sector with next to no edges of its own says nothing.
-    speaking = totals > 0.2 * all_expected / SECTORS
+    speaking = totals > 0.2 * patch.energy / SECTORS
     gone = float((speaking & (sums < GONE_SECTOR * totals)).sum()) / SECTORS
     return Match(min(1.0, max(0.0, share)), seen, gone, min(1.0, max(0.0, shape)))
 
@@ -179,11 +183,12 @@ def _agreement(patch: Patch, scene: Scene, motion: Similarity) -> tuple[Floats, 
     a screen whose own light went out is still there), and the most it could be. Chance gives 0 on average for both."""
     template = patch.template
     places = move(motion, template.points)
-    found, inside = look_up(scene.edges, places, scene.seen)
-    glare, _ = look_up(scene.glare, places, scene.seen)
+    found, trust = look_up(scene.edges, places, scene.seen)
+    if scene.glare is not None:
+        trust = trust * (look_up(scene.glare, places, scene.seen)[0] < 0.01)
     length = float(np.hypot(motion[0, 0], motion[1, 0]))
     turned = patch.edges * np.complex64(complex(motion[0, 0] / length, motion[1, 0] / length))
-    weights = (template.weights * inside * (glare < 0.01)).astype(np.float32)
+    weights = (template.weights * trust).astype(np.float32)
     along = turned.real * found[:, 0] + turned.imag * found[:, 1]
     across = turned.real * found[:, 1] - turned.imag * found[:, 0]
     return weights * along, weights * (along**2 - across**2), weights * (turned.real**2 + turned.imag**2)

@@ -152,7 +152,7 @@ def build_level(grey: npt.NDArray[np.uint8], full_size: tuple[int, int], known: 
     """Give one level of a photo from its brightness in that size; beyond the `known` full pixels it is all 0."""
     size = (grey.shape[1], grey.shape[0])
     seen = bounds_of(known, full_size, size)
-    left, top, right, bottom = _around(seen, size)
+    left, top, right, bottom = around(seen, size)
     log, relief = np.zeros(grey.shape, np.float32), np.zeros(grey.shape, np.float32)
     radius = max(4, size[0] // RELIEF_SHARE)
     part = _flatten(grey[top:bottom, left:right], radius)
@@ -161,7 +161,7 @@ def build_level(grey: npt.NDArray[np.uint8], full_size: tuple[int, int], known: 
     return Level(log, relief, (size[0] / full_size[0], size[1] / full_size[1]), seen, raised)
 
 
-def _around(seen: Bounds, size: tuple[int, int]) -> Region:
+def around(seen: Bounds, size: tuple[int, int]) -> Region:
     """Give the pixels of a level from which what can be seen is made."""
     reach = CUT_PX + 1
     left, top = max(0, int(seen[0] - reach)), max(0, int(seen[2] - reach))
@@ -175,14 +175,15 @@ def _flatten(grey: npt.NDArray[np.uint8], radius: int) -> tuple[Floats, Floats]:
     return log, np.clip(relief, -RELIEF_LIMIT, RELIEF_LIMIT)
 
 
-def is_glaring(log: Floats) -> npt.NDArray[np.bool_]:
-    """Say where the picture is burnt out, so that nothing behind the light can be seen."""
-    return log > np.float32(np.log(GLARE_GREY + DARK_OFFSET))
+def glare_of(log: Floats) -> Floats | None:
+    """Give 1 where the picture is burnt out, so that nothing behind the light can be seen; None where it is so nowhere."""
+    burnt = np.float32(np.log(GLARE_GREY + DARK_OFFSET))
+    return (log > burnt).astype(np.float32) if log.max() > burnt else None
 
 
 def edges_in(level: Level) -> npt.NDArray[np.complex64]:
     """Give `edges_of` where a level can be seen, 0 elsewhere."""
-    left, top, right, bottom = _around(level.seen, level.size)
+    left, top, right, bottom = around(level.seen, level.size)
     edges = np.zeros(level.log.shape, np.complex64)
     edges[top:bottom, left:right] = edges_of(level.log[top:bottom, left:right])
     return edges
@@ -212,8 +213,11 @@ def to_full(points: npt.ArrayLike, scale: tuple[float, float]) -> npt.NDArray[np
 
 def move(motion: Similarity | Plane, points: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Give where points, (n, 2), go."""
-    moved: npt.NDArray[np.float64] = np.asarray(points, np.float64) @ motion[:, :2].T + motion[:, 2]
-    return moved if len(motion) == 2 else moved[:, :2] / moved[:, 2:]
+    places = np.asarray(points, np.float64)
+    if len(places) == 0:
+        return places.copy()
+    moved = np.asarray(cv2.transform(places[None], motion)[0], np.float64)  # a tenth of the time of numpy's product
+    return moved if len(motion) == 2 else np.asarray(moved[:, :2] / moved[:, 2:])
 
 
 def identity() -> Similarity:

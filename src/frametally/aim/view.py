@@ -18,6 +18,7 @@ from frametally.aim.fields import (
     Level,
     Region,
     Similarity,
+    around,
     between_levels,
     bounds_of,
     build_greys,
@@ -27,7 +28,6 @@ from frametally.aim.fields import (
     edges_of,
     identity,
     inverse,
-    is_glaring,
     move,
     shrink,
     to_level,
@@ -112,9 +112,11 @@ class Sight:
         # They hold one another, never the sight itself: a ring of references would keep every photo's pictures for a while.
         levels = self.levels = _Each(count, level)
         edges = self.edges = _Each(count, lambda number: edges_in(levels[number]))
-        self.scenes = _Each(count, lambda number: Scene.build(edges[number], is_glaring(levels[number].log), levels[number].seen))
-        self.colours = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8)
-        self.light = measure_light(self.colours, bounds_of(known, full_size, (small.shape[1], small.shape[0])))
+        self.scenes = _Each(count, lambda number: Scene.build(edges[number], levels[number]))
+        self.colours, size = small, (small.shape[1], small.shape[0])
+        _, first, _, last = around(bounds_of(known, full_size, size), size)
+        self.colours[first:last] = cv2.GaussianBlur(small[first:last], (0, 0), 0.8)
+        self.light = measure_light(self.colours, bounds_of(known, full_size, size))
 
     def carry(self, motion: Similarity, here: int, there: int) -> Similarity:
         """Give a motion of level `here` in pixels of level `there`."""
