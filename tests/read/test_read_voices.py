@@ -17,12 +17,13 @@ from frametally.model import Display, Flag, Method, Reading
 from frametally.practice import SCREENS, draw_text
 from frametally.read import read_display
 from frametally.read import voices as room
+from frametally.read.judging import FAINTEST, LEAST_CONTRAST
 from frametally.read.layout import Mask
 from frametally.read.prints import NO_PRINT, Print
 from frametally.read.reader import read_strip
 from frametally.read.rectify import rectify
 from frametally.read.verdict import ONE_SIDED
-from frametally.read.voices import ALONE, CONTESTED, NOTHING, OFF, Heard, packaged_weights, read_text, weigh
+from frametally.read.voices import ALONE, CONTESTED, NOTHING, OFF, Heard, look, packaged_weights, read_text, weigh
 
 Require = Callable[[str | Path, str], Path]
 Pages = dict[int, tuple[str, float]]
@@ -137,6 +138,19 @@ def test_a_faint_number_is_not_off() -> None:
     image = (200 - (215 - printed("47.2").astype(np.float32)) * 0.05).clip(0, 255).astype(np.uint8)
 
     assert read_text(strip_of(image), Mask.parse("##.#")).text == "47.2"
+
+
+@pytest.mark.parametrize(("seed", "number"), [(2, 10), (7, 5)])
+def test_a_number_too_faint_to_be_sure_of_is_not_off(tesseract: Callable[[str, int], list[int]], seed: int, number: int) -> None:
+    tesseract("", 0)
+    rng = np.random.default_rng([73, 2, seed])
+    drawn = [draw_text(rng, "char-lcd", "hard") for _ in range(number)][-1]
+    strip = rectify(drawn.image, drawn.corners)
+    reading = read_strip(strip, a_display(drawn.mask))
+
+    assert FAINTEST < look(strip, [Mask.parse(drawn.mask)], ()).inks[0].contrast < LEAST_CONTRAST
+    assert reading.flag is not Flag.BLANK
+    assert reading.confidence < 0.9 or reading.text == drawn.text
 
 
 def test_a_word_is_taken_for_what_it_means(tesseract: Callable[[str, int], list[int]]) -> None:

@@ -17,7 +17,7 @@ from importlib.resources import files
 import numpy as np
 
 from frametally.model import STATUS_DEFAULTS
-from frametally.read.judging import LEAST_CONTRAST, SEEN_ALONE, SEEN_BY_BOTH, number
+from frametally.read.judging import FAINTEST, LEAST_CONTRAST, SEEN_ALONE, SEEN_BY_BOTH, number
 from frametally.read.layout import Mask
 from frametally.read.line import Line, find_line
 from frametally.read.network import View, packaged_tuning, text_scores
@@ -212,11 +212,16 @@ def _network(strip: Strip, masks: Sequence[Mask], words: Sequence[str]) -> list[
 
 
 def _is_off(heard: Heard, ink: Ink) -> bool:
-    """Tell whether nothing shows: nothing stands off the ground or the network sees none, and no number is seen."""
+    """Tell whether nothing shows: nothing stands off the ground or the network sees nothing, and no number is seen.
+
+    Where hardly anything stands off, the network's best guess must be that nothing is there: a faint number is not off.
+    """
     text, chance = heard.network[0] if heard.network else ("", 0.0)
     if number(text) is not None and chance >= (SEEN_BY_BOTH if text == heard.printed.text else SEEN_ALONE):
         return False
-    return ink.contrast < LEAST_CONTRAST or (not text and chance >= SEEN_BY_BOTH and heard.clear < PLAINLY)
+    if ink.contrast < (LEAST_CONTRAST if not text else FAINTEST):
+        return True
+    return not text and chance >= SEEN_BY_BOTH and heard.clear < PLAINLY
 
 
 def _is_veiled(strip: Strip, ink: Ink) -> bool:
