@@ -240,11 +240,13 @@ def test_probabilities_are_in_order_and_within_one(
 
 
 def test_segments_that_give_up_ask_the_text_reader_and_stay_doubtful(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A printed number on a display that was said to have segments: no more than even odds, however sure the text reader is."""
+    """A printed number on a display that was said to have segments: a doubt with no more than even odds, however sure the text
+    reader is. Glare may have made the segments give up, and what it hides is not for the neighbours in a night to fill in."""
     given_up = Reading("", None, 0.0, Flag.UNREADABLE)
     monkeypatch.setattr("frametally.read.reader.read_segments", lambda strip, display, known, view: given_up)
-    reading = read_display(printed("374"), digits="###")
+    reading = read_strip(strip_of(printed("374")), a_display("###").model_copy(update={"kind": "segments"}))
 
     assert (reading.text, reading.reader) == ("374", "ocr")
+    assert reading.flag is Flag.DOUBTFUL
     assert reading.confidence <= 0.5
     assert all(rival.probability <= 0.5 for rival in reading.rivals)
