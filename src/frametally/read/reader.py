@@ -175,7 +175,7 @@ def read_strip(strip: Strip, display: Display, known: Known | None = None, view:
         return reading
     return replace(
         other,
-        flag=Flag.DOUBTFUL if other.flag is Flag.OK else other.flag,  # it may lie under glare, which is not for neighbours to settle
+        flag=Flag.DOUBTFUL if other.flag is Flag.OK else other.flag,  # what glare hides is not for neighbours to settle
         confidence=min(other.confidence, 0.5),
         rivals=tuple(replace(r, probability=min(r.probability, 0.5)) for r in other.rivals),
     )
