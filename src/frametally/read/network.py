@@ -70,9 +70,10 @@ _AROUND = (27, 27)
 
 def _range(values: np.ndarray, least: float) -> tuple[float, float]:
     """Give the lowest value and the span up to the highest, a hundredth left out at both ends; the span is `least` or more."""
-    ordered = np.sort(values[::2, ::2], axis=None)
-    spare = len(ordered) // 100
-    return float(ordered[spare]), max(float(ordered[-1 - spare] - ordered[spare]), least)
+    some = values[::2, ::2].flatten()
+    low, high = some.size // 100, some.size - 1 - some.size // 100
+    some.partition((low, high))
+    return float(some[low]), max(float(some[high] - some[low]), least)
 
 
 def fill_up(planes: np.ndarray) -> np.ndarray:
