@@ -95,7 +95,7 @@ def open_chromium(chromium: Path, driver: Path) -> webdriver.Chrome:
 def set_screen(
     browser: webdriver.Chrome, width: int, height: int, *, phone: bool = False, dark: bool = False, factor: float = 1
 ) -> None:
-    """Make the page as large as a screen would be, light or dark, with or without fingers."""
+    """Make the page as large as a screen would be, light or dark, with or without fingers, and let it lay itself out anew."""
     browser.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride", {"width": width, "height": height, "deviceScaleFactor": factor, "mobile": phone}
     )
@@ -108,6 +108,8 @@ def set_screen(
             ]
         },
     )
+    # A page hears of its new size with the next picture that is drawn; hands that aim before would miss what has moved.
+    browser.execute_async_script("const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done))")
 
 
 def addresses_asked(browser: webdriver.Chrome) -> list[str]:
