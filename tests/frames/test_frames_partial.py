@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from frametally.errors import BadFrame
-from frametally.frames import Picture, load
+from frametally.frames import Picture, load, partial
 from frametally.frames.partial import decode_part
 
 DATA = Path(__file__).parent / "data"
@@ -92,6 +93,37 @@ def test_a_lent_picture_is_that_of_the_last_photo_alone(tmp_path: Path) -> None:
     assert not part.pixels[part.known[3] + 16 :].any()
 
 
+def test_a_photo_unlike_the_one_before_has_its_own_pixels(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So much of a file is looked at as the last photo took: more where that was too little, and never another picture."""
+    tried: list[float] = []
+    real = partial._left_after
+
+    def left_after(data: bytes, stop: int, *rest: Any) -> int | None:
+        tried.append(stop / len(data))
+        return real(data, stop, *rest)
+
+    monkeypatch.setattr(partial, "_left_after", left_after)
+    even = np.asarray(photo())
+    below = np.arange(SIZE[1])[:, None, None] > REGION[3]
+    busier = Image.fromarray(np.where(below, 110 + even // 8, even).astype(np.uint8))
+    calmer = Image.fromarray(np.where(below, even, 110 + even // 8).astype(np.uint8))
+    looks = []
+    for number, picture in enumerate([photo(), photo(seed=4), busier, calmer, photo(), calmer]):
+        (tmp_path / str(number)).mkdir()
+        frame, before = frame_of(put(tmp_path / str(number), encode(picture, "JPEG", quality=92))), len(tried)
+        part = load(frame, REGION)
+        looks.append(tried[before:])
+        assert part.known is not None
+        assert_part_of(part, load(frame), REGION)
+
+    first, like, more, less, even_again, less_again = looks
+    assert first[-1] == 1
+    assert [len(stops) for stops in (like, more, less, even_again, less_again)] == [1, 2, 1, 1, 1]
+    assert like[0] < 0.7
+    assert more[0] < more[1] == 1
+    assert even_again[0] < 1
+
+
 def test_grey_files_have_the_short_cut_too(tmp_path: Path) -> None:
     frame = frame_of(put(tmp_path, encode(photo().convert("L"), "JPEG")))
 
@@ -154,6 +186,7 @@ def test_any_region_of_any_size(
 def test_a_copy_that_broke_off_is_noticed(tmp_path: Path, kind: str, share: float) -> None:
     data = encode(photo(), "JPEG", quality=92, **SHORT_CUTS[kind])
     cut = int(len(data) * share)
+    load(frame_of(put(tmp_path, data)), REGION)  # so much of the next is looked at as this one took
     for broken in (data[:cut], data[:cut] + bytes(len(data) - cut)):
         with pytest.raises(BadFrame, match="cut off or damaged"):
             load(frame_of(put(tmp_path, broken)), REGION)
