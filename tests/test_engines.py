@@ -257,11 +257,22 @@ def test_a_photo_that_kills_its_workers_ends_with_words(cluster: Any) -> None:
         cluster.scheduler.allowed_failures = allowed
 
 
-@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "boat://1", "127.0.0.1:nine"])
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "127.0.0.1:99999", "boat://1", "127.0.0.1:nine", "10.0.0.5"])
 def test_no_scheduler(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    from distributed import Client
+
+    made: list[Client] = []
+    real = Client.__init__
+
+    def init(self: Client, *args: Any, **options: Any) -> None:
+        made.append(self)
+        real(self, *args, **options)
+
+    monkeypatch.setattr(Client, "__init__", init)
     monkeypatch.setattr(engines, "CONNECT_S", 0.5)
     with pytest.raises(BadInput, match="no Dask scheduler answers at"), open_engine(address):
         pass
+    assert all(client.status == "closed" for client in made)  # else one thrown away may wait for the next for ever
 
 
 def test_a_scheduler_without_workers(monkeypatch: pytest.MonkeyPatch) -> None:

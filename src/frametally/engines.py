@@ -117,11 +117,14 @@ def open_engine(scheduler: str | None, jobs: int = 1) -> Iterator[Engine]:
     try:
         import dask
         from distributed import Client
+        from distributed.comm import resolve_address
     except ImportError as error:
         raise ProgramMissing(
             f"a cluster needs the Python package dask[distributed], which is not installed ({error}): {CLUSTER_INSTALL}"
         ) from None
     try:
+        # A client that cannot even begin is never closed: thrown away while the next begins, it would wait for that for ever.
+        resolve_address(scheduler)
         client = Client(scheduler, set_as_default=False, timeout=CONNECT_S)
     except (OSError, ValueError, TypeError) as error:
         raise BadInput(
