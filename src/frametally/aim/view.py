@@ -113,10 +113,12 @@ class Sight:
         levels = self.levels = _Each(count, level)
         edges = self.edges = _Each(count, lambda number: edges_in(levels[number]))
         self.scenes = _Each(count, lambda number: Scene.build(edges[number], levels[number]))
-        self.colours, size = small, (small.shape[1], small.shape[0])
-        _, first, _, last = around(bounds_of(known, full_size, size), size)
-        self.colours[first:last] = cv2.GaussianBlur(small[first:last], (0, 0), 0.8)
-        self.light = measure_light(self.colours, bounds_of(known, full_size, size))
+        size = (small.shape[1], small.shape[0])
+        seen = bounds_of(known, full_size, size)
+        _, first, _, last = around(seen, size)
+        small[first:last] = cv2.GaussianBlur(small[first:last], (0, 0), 0.8)  # its greys are made, and beyond it is black
+        self.colours = small
+        self.light = measure_light(small, seen)
 
     def carry(self, motion: Similarity, here: int, there: int) -> Similarity:
         """Give a motion of level `here` in pixels of level `there`."""
